@@ -1,0 +1,351 @@
+"""The grade change at each hydrant: after less before, with what the hydrant's uncertain position does to it.
+
+Pure: surfaces are asked for heights and nothing else. Around each point the ground is looked at on a
+weighted set of nodes of a two-dimensional normal; where it is flat beside its own error one normal says it
+all, where it is not (a curb, a wall) many more nodes are asked and kept as a mixture.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, fields
+from functools import lru_cache
+
+import numpy as np
+from numpy.typing import NDArray
+
+from gradecheck import surfaces
+from gradecheck.probability import Bools, Floats, Ints, Mixture
+from gradecheck.surfaces import Heights, Surface, design
+from gradecheck.surfaces.design import Design
+
+_BATCH = 8192
+_FINE_POINTS = 250_000
+_BINS = 32
+_LEVEL = 1e-3
+"""A millimetre: what the nodes stand off a plane by less than this is flat, whatever the ground's own error."""
+_FINE = ((0.1, 0), (0.5, 91), (1.0, 199), (2.0, 397), (np.inf, 987))
+"""Nodes by how far the coarse ones stand off a plane, in sds of the ground's own error.
+
+N nodes put the probability behind a straight step off by at most 0.045 (91), 0.024 (199), 0.015 (397) and
+0.01 (987), and a step of h sds moves the probability of an interval by at most 2 Phi(h/2) - 1 of that: in
+every tier the mixture is right within about 0.01.
+"""
+
+
+def coarse_nodes() -> tuple[Floats, Floats]:
+    """19 nodes (19, 2) and weights of a standard normal: exact to the fifth degree, the outer ring at 2.45 sd.
+
+    The rings are at the radii that match E r² = 2 and E r⁴ = 8 with the outer one far enough out to notice
+    every straight step with 1 % or more of the probability behind it.
+    """
+    inner, outer = 1.5, 6.0
+    w_outer = (8 - 2 * inner) / (outer * (outer - inner))
+    w_inner = (2 - outer * w_outer) / inner
+    a6, a12 = np.arange(6) * np.pi / 3, (np.arange(12) + 0.5) * np.pi / 6
+    nodes = np.concatenate(
+        [
+            np.zeros((1, 2)),
+            np.sqrt(inner) * np.stack([np.cos(a6), np.sin(a6)], axis=1),
+            np.sqrt(outer) * np.stack([np.cos(a12), np.sin(a12)], axis=1),
+        ]
+    )
+    weights = np.concatenate([[1 - w_inner - w_outer], np.full(6, w_inner / 6), np.full(12, w_outer / 12)])
+    return nodes, weights
+
+
+@lru_cache
+def fine_nodes(count: int) -> tuple[Floats, Floats]:
+    """Equal-weight nodes (count, 2) of a standard normal on a sunflower spiral, second moments made exact."""
+    i = np.arange(count) + 0.5
+    radius = np.sqrt(-2 * np.log1p(-i / count))
+    angle = i * np.pi * (3 - np.sqrt(5))
+    nodes = radius[:, None] * np.stack([np.cos(angle), np.sin(angle)], axis=1)
+    nodes -= nodes.mean(axis=0)
+    nodes = nodes @ np.linalg.cholesky(np.linalg.inv(np.cov(nodes.T, bias=True)))
+    return nodes, np.full(count, 1 / count)
+
+
+@dataclass(frozen=True, slots=True)
+class GradeChange:
+    """Heights in metres at H hydrants and how they move.
+
+    before, after: (H,) ground at the point, NaN where unknown; where the design leaves the ground unchanged
+        `after` equals `before` (both NaN where nobody needed to know).
+    change: (H,) after less before; exactly 0 where unchanged.
+    unchanged: (H,) beyond the design, where the plan says the ground stays.
+    before_source, after_source: (H,) index into the names, or a negative code of `surfaces.WHY`.
+    silence: (H,) where the design says nothing, the code of `design.WHY` that tells why; else 0.
+    about_after: (H,) `ground` is of the after height (surveyed flange) and not of the change.
+    ground: mixture about the point.
+    """
+
+    before: Floats
+    after: Floats
+    change: Floats
+    unchanged: Bools
+    before_source: NDArray[np.int32]
+    after_source: NDArray[np.int32]
+    silence: NDArray[np.int8]
+    about_after: Bools
+    ground: Mixture
+    before_names: tuple[str, ...]
+    after_names: tuple[str, ...]
+
+    def __len__(self) -> int:
+        return len(self.change)
+
+    def position_sd(self) -> Floats:
+        """(H,) metres: how much the position error alone moves the ground that matters."""
+        return self.ground.position_sd()
+
+    def sd(self, shared: Floats) -> Floats:
+        """(H,) metres: standard deviation of the change for reporting; `shared` (H,) is the surfaces' common error."""
+        own = self.ground.mean(np.square(self.ground.sd))
+        total = np.sqrt(own + np.square(self.position_sd()) + np.square(shared))
+        return np.where(np.isfinite(self.change), total, np.nan)
+
+
+def grade_change(
+    before: Surface,
+    after: Design,
+    x: Floats,
+    y: Floats,
+    position_sd: float,
+    surveyed: Bools,
+    tick: Callable[[int], None] = lambda n: None,
+) -> GradeChange:
+    """The change at points (H,), in working units; `position_sd` per axis, in the same.
+
+    surveyed: (H,) the flange elevation is known, so that only the after ground decides there.
+    tick is called with the number of hydrants done.
+    """
+    parts = []
+    order = _nearby_first(x, y)
+    for rows in _batches(order, _BATCH):
+        parts.append(_batch(before, after, x[rows], y[rows], position_sd, surveyed[rows]))
+        tick(len(rows))
+    return _in_order(parts, order)
+
+
+def _batch(
+    before: Surface, after: Design, x: Floats, y: Floats, position_sd: float, surveyed: Bools
+) -> GradeChange:
+    nodes, weights = coarse_nodes() if position_sd > 0 else (np.zeros((1, 2)), np.ones(1))
+    seen = _look(before, after, x, y, nodes * position_sd, surveyed)
+    about = surveyed & np.isfinite(seen.after.z[:, 0])
+    value, sd = seen.mover(about)
+    own = np.where(np.isfinite(value), sd, 0.0).max(axis=1)
+    off = _off_plane(value, nodes, weights)
+    ratio = np.where(np.isfinite(value[:, 0]) & (off > _LEVEL), off / np.maximum(own, 1e-9), 0.0)
+    atoms: dict[int, Atoms] = {}
+    least = _FINE[0][0]
+    for most, count in _FINE[1:]:
+        fine, fine_weights = fine_nodes(count)
+        for rows in _batches(np.flatnonzero((ratio > least) & (ratio <= most)), _FINE_POINTS // count):
+            close = _look(before, after, x[rows], y[rows], fine * position_sd, surveyed[rows], seen.silence[rows, 0])
+            v, s = close.mover(about[rows])
+            atoms.update(zip(rows.tolist(), _reduced(v - value[rows, :1], s, fine_weights, close.unchanged), strict=True))
+        least = most
+    ground = _joined(*_one_normal(value, sd, weights), atoms)
+    point = seen.at_point()
+    return GradeChange(*point[:-2], about, ground, *point[-2:])  # type: ignore[arg-type]
+
+
+@dataclass(frozen=True, slots=True)
+class _Looked:
+    """Before and after at K nodes of n hydrants, (n, K) each; node 0 of the coarse rule is the point."""
+
+    before: Heights
+    after: Heights
+    unchanged: Bools
+    silence: NDArray[np.int8]
+
+    def mover(self, about_after: Bools) -> tuple[Floats, Floats]:
+        """What moves the clearance at each node and its sd, (n, K): the after height or the change."""
+        change = np.where(self.unchanged, 0.0, self.after.z - self.before.z)
+        sd_change = np.where(self.unchanged, 0.0, np.hypot(self.after.sd, self.before.sd))
+        about = about_after[:, None]
+        return np.where(about, self.after.z, change), np.where(about, self.after.sd, sd_change)
+
+    def at_point(self) -> tuple[object, ...]:
+        zb, za, unchanged = self.before.z[:, 0], self.after.z[:, 0], self.unchanged[:, 0]
+        change = np.where(unchanged, 0.0, za - zb)
+        return (
+            zb, za, change, unchanged, self.before.source[:, 0], self.after.source[:, 0], self.silence[:, 0],
+            self.before.names, self.after.names,
+        )  # fmt: skip
+
+
+def _look(
+    before: Surface,
+    after: Design,
+    x: Floats,
+    y: Floats,
+    nodes: Floats,
+    surveyed: Bools,
+    at_point: NDArray[np.int8] | None = None,
+) -> _Looked:
+    """Ask for no more than is needed: the design first, the old ground only where the design has an answer.
+
+    at_point: (n,) the design's silence at the points themselves where it is known; else node 0 is the point.
+    """
+    shape = len(x), len(nodes)
+    px, py = x[:, None] + nodes[:, 0], y[:, None] + nodes[:, 1]
+    new = _shaped(after.surface.heights(px.ravel(), py.ravel()), shape)
+    has = np.isfinite(new.z)
+    if at_point is None:
+        at_point = np.zeros(len(x), dtype=np.int8)
+        silent = np.flatnonzero(~has[:, 0])
+        at_point[silent] = after.silence(x[silent], y[silent])
+    silence = _silence(after, px, py, has, nodes, at_point)
+    unchanged = silence == design.UNCHANGED
+    asked = np.flatnonzero(has | (unchanged & surveyed[:, None]))
+    old = Heights.nowhere(px.size)
+    if len(asked):
+        old = _spread_out(old, asked, before.heights(px.ravel()[asked], py.ravel()[asked]))
+    old = _shaped(old, shape)
+    z, sd = np.where(unchanged, old.z, new.z), np.where(unchanged, old.sd, new.sd)
+    return _Looked(old, Heights(z, sd, new.source, new.names), unchanged, silence)
+
+
+def _silence(
+    after: Design, px: Floats, py: Floats, has: Bools, nodes: Floats, at_point: NDArray[np.int8]
+) -> NDArray[np.int8]:
+    """(n, K) why the design is silent, 0 where it is not. A hydrant whose own point is unknown needs no search
+    at its nodes; nor does a node that is nearer than `past` to one with ground."""
+    code = np.where(has, 0, design.SHORT).astype(np.int8)
+    lost = (at_point != 0) & (at_point != design.UNCHANGED)
+    code[lost] = np.where(has[lost], 0, at_point[lost, None])
+    if after.past is None or not (~has[~lost]).any():
+        return code
+    reach = float(np.sqrt(np.square(nodes).sum(axis=1).max()))
+    alone = np.flatnonzero(~lost & ~has.any(axis=1))
+    middle_x, middle_y = px[alone].mean(axis=1), py[alone].mean(axis=1)
+    clear = alone[after.silence(middle_x, middle_y, margin=reach) == design.UNCHANGED]
+    code[clear] = design.UNCHANGED
+    ask = ~has & ~lost[:, None]
+    ask[clear] = False
+    if 2 * reach <= after.past:
+        ask[has.any(axis=1)] = False
+    code[ask] = after.silence(px[ask], py[ask])
+    return code
+
+
+def _shaped(flat: Heights, shape: tuple[int, int]) -> Heights:
+    return Heights(flat.z.reshape(shape), flat.sd.reshape(shape), flat.source.reshape(shape), flat.names)
+
+
+def _spread_out(blank: Heights, rows: NDArray[np.intp], found: Heights) -> Heights:
+    z, sd, source = blank.z.copy(), blank.sd.copy(), blank.source.copy()
+    z[rows], sd[rows], source[rows] = found.z, found.sd, found.source
+    return Heights(z, sd, source, found.names)
+
+
+def _off_plane(value: Floats, nodes: Floats, weights: Floats) -> Floats:
+    """(n,) range of the nodes' values about the plane through them: on a plane one normal is exact.
+
+    Where a node is missing the plane cannot be told, and the range of the values themselves counts.
+    """
+    known = np.isfinite(value)
+    whole = known.all(axis=1)
+    left = value.copy()
+    for axis in nodes.T:
+        power = float(weights @ np.square(axis))
+        if power > 0:
+            left[whole] -= np.outer(value[whole] @ (weights * axis) / power, axis)
+    top = np.where(known, left, -np.inf).max(axis=1)
+    low = np.where(known, left, np.inf).min(axis=1)
+    return np.where(known.any(axis=1), top - low, 0.0)
+
+
+Atoms = tuple[Floats, Floats, Floats]
+
+
+def _one_normal(value: Floats, sd: Floats, weights: Floats) -> tuple[Floats, Floats]:
+    """Each hydrant's nodes as one normal about the point: (offset, sd), (n,) each."""
+    known = np.isfinite(value)
+    w = np.where(known, weights, 0.0)
+    total = w.sum(axis=1, keepdims=True)
+    w = w / np.where(total > 0, total, 1.0)
+    offset = np.where(known, value - value[:, :1], 0.0)
+    mean = np.nansum(w * offset, axis=1)
+    variance = np.nansum(w * (np.where(known, np.square(sd), 0.0) + np.square(offset)), axis=1) - np.square(mean)
+    return mean, np.sqrt(np.maximum(variance, 0.0))
+
+
+def _reduced(offset: Floats, sd: Floats, weights: Floats, unchanged: Bools) -> Iterator[Atoms]:
+    """Nodes gathered into at most `_BINS` levels per hydrant, mean and variance kept; unchanged ground apart."""
+    for value, own, same in zip(offset, sd, unchanged, strict=True):
+        known = np.isfinite(value)
+        v, s, w = value[known], own[known], weights[known] / weights[known].sum()
+        low, width = v.min(), max(np.ptp(v), 1e-12)
+        level = np.minimum((v - low) / width * _BINS, _BINS - 1).astype(int)
+        level[same[known]] = _BINS
+        mass = np.bincount(level, w, _BINS + 1)
+        kept = mass > 0
+        mean = np.bincount(level, w * v, _BINS + 1)[kept] / mass[kept]
+        inner = np.square(v - mean[np.cumsum(kept)[level] - 1])
+        variance = np.bincount(level, w * (np.square(s) + inner), _BINS + 1)[kept] / mass[kept]
+        yield mean, mass[kept], np.sqrt(variance)
+
+
+def _joined(offset: Floats, sd: Floats, rough: dict[int, Atoms]) -> Mixture:
+    """One atom each, but for the rows of `rough`."""
+    counts = np.ones(len(offset), dtype=np.int64)
+    for i, atoms in rough.items():
+        counts[i] = len(atoms[0])
+    start = np.concatenate(([0], np.cumsum(counts)))
+    columns = [np.repeat(v, counts) for v in (offset, np.ones(len(offset)), sd)]
+    for i, atoms in rough.items():
+        for column, values in zip(columns, atoms, strict=True):
+            column[start[i] : start[i + 1]] = values
+    return Mixture(start, *columns)
+
+
+def _nearby_first(x: Floats, y: Floats) -> Ints:
+    """An order that keeps neighbours together (bits of column and row interleaved)."""
+    if not len(x):
+        return np.zeros(0, dtype=np.int64)
+    key = np.zeros(len(x), dtype=np.int64)
+    for shift, values in ((0, x), (1, y)):
+        cell = ((values - values.min()) / max(float(np.ptp(values)), 1e-9) * 65535).astype(np.int64)
+        for bit in range(16):
+            key |= ((cell >> bit) & 1) << (2 * bit + shift)
+    return np.argsort(key, kind="stable").astype(np.int64)
+
+
+def _batches(rows: Ints, size: int) -> Iterator[Ints]:
+    for i in range(0, len(rows), size):
+        yield rows[i : i + size]
+
+
+def _in_order(parts: list[GradeChange], order: Ints) -> GradeChange:
+    """Batches put together in the order of the input; all batches of a surface know the same names."""
+    back = np.empty(len(order), dtype=np.int64)
+    back[order] = np.arange(len(order))
+    if not parts:
+        empty = np.zeros(0)
+        codes = np.zeros(0, dtype=np.int32)
+        none = np.zeros(0, dtype=bool)
+        return GradeChange(
+            empty, empty, empty, none, codes, codes, codes.astype(np.int8), none, Mixture.single(empty), (), ()
+        )
+    columns = {
+        f.name: np.concatenate([getattr(p, f.name) for p in parts])[back]
+        for f in fields(GradeChange)
+        if isinstance(getattr(parts[0], f.name), np.ndarray)
+    }
+    names = {n: max((getattr(p, n) for p in parts), key=len) for n in ("before_names", "after_names")}
+    return GradeChange(**columns, ground=Mixture.join([p.ground for p in parts]).take(back), **names)
+
+
+def why_missing(change: GradeChange, row: int) -> str:
+    """In words, which ground a hydrant lacks and why; empty where nothing is missing."""
+    if np.isnan(change.after[row]) and not change.unchanged[row]:
+        code = int(change.silence[row])
+        detail = surfaces.WHY.get(int(change.after_source[row]), "")
+        return f"after: {design.WHY[code]} ({detail})" if code else f"after: {detail}"
+    if np.isnan(change.before[row]):
+        return f"before: {surfaces.WHY.get(int(change.before_source[row]), '')}"
+    return ""

@@ -1,0 +1,390 @@
+"""The decision for every hydrant: choices, confidence, action. Pure: arrays and settings in, arrays out.
+
+Lengths are metres, heights positive up. `C` is the clearance after the job if nothing is done, `W` the
+owner's window widened by the dressing. The order of the rows of the action table is the order of `_action`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from enum import IntEnum
+
+import numpy as np
+from numpy.typing import NDArray
+
+from gradecheck.choices import Choices, choices
+from gradecheck.policy import Policy
+from gradecheck.probability import (
+    EDGE,
+    Bools,
+    Floats,
+    Ints,
+    Mixture,
+    blurred_uniform_cdf,
+    normal_cdf,
+)
+
+_TIE = 1e-9
+_BLOCK = 1_500_000
+"""Probabilities worked at a time: keeps memory flat."""
+
+
+class Action(IntEnum):
+    """What a row of the layer says to do; `.name` is the word in the file."""
+
+    keep = 0
+    extend = 1
+    shorten = 2
+    too_high = 3
+    between_lengths = 4
+    measure = 5
+    on_site = 6
+    relocate = 7
+    outside = 8
+    no_elevation = 9
+
+
+DECIDED = (Action.keep, Action.extend, Action.shorten)
+OPEN = (Action.measure, Action.on_site)
+
+
+@dataclass(frozen=True, slots=True)
+class Cases:
+    """What is known of H hydrants.
+
+    clearance_after: (H,) C at the point; NaN where a ground that is needed is missing.
+    change: (H,) after less before at the point; NaN unknown.
+    ground: the mixture of the ground about the point (of the change, or of the after ground where the flange
+        is surveyed).
+    shared_sd: (H,) error common to whole surfaces.
+    clearance_sd: (H,) of the measured or surveyed height; 0 where assumed.
+    spread: (H,) half width of the uniform clearance where it is only assumed, else 0.
+    family: (H,) index into `lengths`.
+    lengths: for each family the lengths to choose from, rising.
+    fitted: (H,) extension length on the hydrant, NaN unknown.
+    outlet: (H,) height of the outlet above the flange, NaN unknown.
+    outside: (H,) no job reaches the hydrant.
+    measure_sd: sd of a clearance measured in the field.
+    """
+
+    clearance_after: Floats
+    change: Floats
+    ground: Mixture
+    shared_sd: Floats
+    clearance_sd: Floats
+    spread: Floats
+    family: Ints
+    lengths: tuple[tuple[float, ...], ...]
+    fitted: Floats
+    outlet: Floats
+    outside: Bools
+    measure_sd: float
+
+    def __len__(self) -> int:
+        return len(self.clearance_after)
+
+
+@dataclass(frozen=True, slots=True)
+class Window:
+    """The strict window of each hydrant, (H,) each, and where the outlet rule left none of it."""
+
+    low: Floats
+    high: Floats
+    empty: Bools
+
+
+@dataclass(frozen=True, slots=True)
+class Decision:
+    """What was decided, (H,) each; see the columns of the layer. NaN or -1 where nothing was computed.
+
+    table, best, second: the row of `tables` that holds the choices, and the best and second-best of them.
+    """
+
+    action: NDArray[np.int8]
+    confidence: Floats
+    window: Window
+    tables: tuple[Choices, ...]
+    table: Ints
+    best: Ints
+    second: Ints
+    rise: Floats
+    new: Floats
+    out: Floats
+    left: Ints
+    clearance_final: Floats
+    window_miss: Floats
+
+    def __len__(self) -> int:
+        return len(self.action)
+
+
+def window(outlet: Floats, policy: Policy) -> Window:
+    """The clearances that the standard accepts, narrowed by the outlet rule where it is measured from the ground."""
+    low = np.full(len(outlet), policy.clearance_min.metres)
+    high = np.full(len(outlet), policy.clearance_max.metres)
+    if policy.outlet_from == "flange":
+        return Window(low, high, np.zeros(len(outlet), dtype=bool))
+    known = np.isfinite(outlet)
+    narrow_low = np.where(known, np.maximum(low, policy.outlet_min.metres - outlet), low)
+    narrow_high = np.where(known, np.minimum(high, policy.outlet_max.metres - outlet), high)
+    empty = narrow_low > narrow_high + EDGE
+    return Window(np.where(empty, low, narrow_low), np.where(empty, high, narrow_high), empty)
+
+
+def decide(cases: Cases, policy: Policy) -> Decision:
+    """Choose for every hydrant. The result does not depend on the order or the grouping of the rows."""
+    n = len(cases)
+    strict = window(cases.outlet, policy)
+    active = ~cases.outside & np.isfinite(cases.clearance_after)
+    table = np.full(n, -1, dtype=np.int64)
+    best, second, left = (np.full(n, -1, dtype=np.int64) for _ in range(3))
+    chance, above, below, rise, new, out = (np.full(n, np.nan) for _ in range(6))
+    tables: list[Choices] = []
+    for options, rows in _groups(cases, policy, np.flatnonzero(active)):
+        tables.append(options)
+        for part in _blocks(cases, rows, len(options)):
+            p, over, under = _interval_chances(cases, part, options, strict, policy)
+            pick, runner = _pick(p, cases.clearance_after[part], options, policy.clearance_target.metres)
+            table[part], best[part], second[part] = len(tables) - 1, pick, runner
+            chance[part] = p[np.arange(len(part)), pick]
+            above[part], below[part] = over, under
+            rise[part], new[part], out[part] = options.rise[pick], options.new[pick], options.out[pick]
+            left[part] = options.left[pick]
+    action, confidence, by_choice = _action(cases, policy, strict, active, chance, above, below, rise, best, table, tables)
+    # Where nothing can or need be done the choice is nothing: the raise is 0 and so is the order.
+    nothing = active & ~by_choice
+    has = np.where(np.nan_to_num(cases.fitted) > 0, 1, 0)
+    rise, new, out = (np.where(nothing, 0.0, v) for v in (rise, new, out))
+    left = np.where(nothing, has, left)
+    final = cases.clearance_after + rise
+    miss = np.where(final > strict.high + EDGE, final - strict.high, np.minimum(final - strict.low, 0.0))
+    miss = np.where(np.abs(miss) <= EDGE, 0.0, miss)
+    hide = ~active
+    return Decision(
+        action=action,
+        confidence=confidence,
+        window=strict,
+        tables=tuple(tables),
+        table=table,
+        best=np.where(by_choice, best, -1),
+        second=np.where(np.isin(action, OPEN), second, -1),
+        rise=rise,
+        new=new,
+        out=out,
+        left=np.where(hide, -1, left),
+        clearance_final=np.where(hide, np.nan, final),
+        window_miss=np.where(hide, np.nan, miss),
+    )
+
+
+def _action(
+    cases: Cases,
+    policy: Policy,
+    strict: Window,
+    active: Bools,
+    chance: Floats,
+    above: Floats,
+    below: Floats,
+    rise: Floats,
+    best: Ints,
+    table: Ints,
+    tables: Sequence[Choices],
+) -> tuple[NDArray[np.int8], Floats, Bools]:
+    """The action table, first line that holds: (action, confidence, whether the best choice is what is written)."""
+    need = policy.confidence - 1e-12
+    assumed = active & (cases.spread > 0)
+    decided = active & (chance >= need)
+    unaltered = np.full(len(cases), np.nan)
+    rows = np.flatnonzero(assumed & ~decided)
+    unaltered[rows] = _within_dressing(cases, rows, policy)
+    still = assumed & ~decided & (unaltered >= need)
+    high = active & ~decided & ~still & (above >= need)
+    gap = active & ~decided & ~still & ~high & (below >= need)
+    rest = active & ~(decided | still | high | gap)
+    helped = np.zeros(len(cases), dtype=bool)
+    for code in np.unique(table[rest & assumed]):
+        rows = np.flatnonzero(rest & assumed & (table == code))
+        helped[rows] = _best_if_measured(cases, rows, tables[code], strict, policy) >= need
+    action = np.select(
+        [cases.outside, ~active, decided & (rise > 0), decided & (rise < 0), decided | still, high, gap, helped],
+        [Action.outside, Action.no_elevation, Action.extend, Action.shorten, Action.keep,
+         Action.too_high, Action.between_lengths, Action.measure],
+        Action.on_site,
+    ).astype(np.int8)  # fmt: skip
+    confidence = np.select([still, high, gap], [unaltered, above, below], chance)
+    return action, np.where(active, np.clip(confidence, 0.0, 1.0), np.nan), decided | rest
+
+
+def _groups(cases: Cases, policy: Policy, rows: Ints) -> Iterator[tuple[Choices, Ints]]:
+    """Rows that share a family and a fitted length, with their choices; in rising order of both."""
+    fitted = np.round(np.nan_to_num(cases.fitted[rows]), 6)
+    keys, inverse = np.unique(np.stack([cases.family[rows].astype(float), fitted]), axis=1, return_inverse=True)
+    order = np.argsort(inverse.ravel(), kind="stable")
+    ends = np.searchsorted(inverse.ravel()[order], np.arange(keys.shape[1] + 1))
+    longest = None if policy.max_extension is None else policy.max_extension.metres
+    for k in range(keys.shape[1]):
+        lengths = cases.lengths[int(keys[0, k])]
+        yield choices(lengths, float(keys[1, k]), policy.max_extensions, longest), rows[order[ends[k] : ends[k + 1]]]
+
+
+def _blocks(cases: Cases, rows: Ints, width: int) -> Iterator[Ints]:
+    """Rows in pieces: known and assumed clearance apart, one atom and several apart, each small enough."""
+    several = cases.ground.counts[rows] > 1
+    assumed = cases.spread[rows] > 0
+    for kind in (~several & ~assumed, several & ~assumed, ~several & assumed, several & assumed):
+        part = rows[kind]
+        atoms = np.cumsum(cases.ground.counts[part]) * 2 * width
+        cuts = np.searchsorted(atoms, np.arange(_BLOCK, atoms[-1], _BLOCK) if len(part) else [])
+        yield from (piece for piece in np.split(part, np.unique(cuts)) if len(piece))
+
+
+def _cdf(cases: Cases, rows: Ints, x: Floats, *, shift: float = 0.0, shared: bool = True) -> Floats:
+    """P(C <= x) for x (n, J) -> (n, J); `shift` is added to C, `shared` keeps the shared error in."""
+    ground = cases.ground.take(rows)
+    counts = ground.counts
+    centre = np.repeat(cases.clearance_after[rows] + shift, counts) - ground.offset
+    extra = np.square(cases.clearance_sd[rows])
+    if shared:
+        extra = extra + np.square(cases.shared_sd[rows])
+    sd = np.sqrt(np.square(ground.sd) + np.repeat(extra, counts))[:, None]
+    at = x if len(centre) == len(rows) else np.repeat(x, counts, axis=0)
+    spread = cases.spread[rows]
+    if len(rows) and spread[0] > 0:
+        values = blurred_uniform_cdf(at, centre[:, None], np.repeat(spread, counts)[:, None], sd)
+    else:
+        values = normal_cdf(at, centre[:, None], sd)
+    return ground.mean(values)
+
+
+def _widened(strict: Window, rows: Ints, policy: Policy) -> tuple[Floats, Floats]:
+    dressing = policy.dressing.metres
+    return (strict.low[rows] - dressing - EDGE)[:, None], (strict.high[rows] + dressing + EDGE)[:, None]
+
+
+def _interval_chances(
+    cases: Cases, rows: Ints, options: Choices, strict: Window, policy: Policy
+) -> tuple[Floats, Floats, Floats]:
+    """P(C + rise in W) for each choice (n, J); P(C above W, no choice ends in W); P(C below W, none does)."""
+    low, high = _widened(strict, rows, policy)
+    upto_low = _cdf(cases, rows, low - options.rise)
+    upto_high = _cdf(cases, rows, high - options.rise)
+    gaps = np.maximum(upto_low[:, :-1] - upto_high[:, 1:], 0.0)
+    # Between two raises that are both >= 0 the uncovered C lies below W, else above it: 0 is always a choice.
+    downward = options.rise[1:] <= 0
+    above = 1.0 - upto_high[:, 0] + gaps[:, downward].sum(axis=1)
+    below = upto_low[:, -1] + gaps[:, ~downward].sum(axis=1)
+    return upto_high - upto_low, above, below
+
+
+def _pick(p: Floats, clearance_after: Floats, options: Choices, target: float) -> tuple[Ints, Ints]:
+    """The best and second-best choice of each row (second -1 where there is one choice only)."""
+    miss = np.abs(clearance_after[:, None] + options.rise - target)
+
+    def top(chance: Floats) -> Ints:
+        tied = chance >= chance.max(axis=1, keepdims=True) - _TIE
+        nearest = np.where(tied, miss, np.inf)
+        tied &= nearest <= nearest.min(axis=1, keepdims=True) + _TIE
+        return np.argmin(np.where(tied, options.rank, len(options)), axis=1).astype(np.int64)
+
+    first = top(p)
+    if len(options) == 1:
+        return first, np.full(len(first), -1, dtype=np.int64)
+    rest = p.copy()
+    rest[np.arange(len(first)), first] = -1.0
+    return first, top(rest)
+
+
+def _within_dressing(cases: Cases, rows: Ints, policy: Policy) -> Floats:
+    """P(|change| <= dressing): the job does not alter the hydrant."""
+    ground = cases.ground.take(rows)
+    shared = np.repeat(np.square(cases.shared_sd[rows]), ground.counts)
+    sd = np.sqrt(np.square(ground.sd) + shared)
+    centre = np.repeat(cases.change[rows], ground.counts) + ground.offset
+    reach = np.asarray(policy.dressing.metres + EDGE)
+    return ground.mean(normal_cdf(reach, centre, sd) - normal_cdf(-reach, centre, sd))
+
+
+def _best_if_measured(cases: Cases, rows: Ints, options: Choices, strict: Window, policy: Policy) -> Floats:
+    """The best choice's probability at the most favourable measured clearance, for rows of one table.
+
+    With t = measured clearance + rise, C + rise is normal about t - change; t can be anywhere in the assumed
+    clearances moved by each rise. The best t puts the change, or some atom of it, in the middle of W.
+    """
+    low, high = _widened(strict, rows, policy)
+    middle = (low + high) / 2
+    mid_assumed = cases.clearance_after[rows] + cases.change[rows]
+    least = (mid_assumed - cases.spread[rows])[:, None] + options.rise
+    most = least + 2 * cases.spread[rows][:, None]
+    other = np.square(cases.shared_sd[rows]) + cases.measure_sd**2
+    result = np.zeros(len(rows))
+
+    def nearest_reachable(wanted: Floats, low_ends: Floats, high_ends: Floats) -> Floats:
+        clipped = np.clip(wanted, low_ends, high_ends)
+        nearest = np.argmin(np.abs(clipped - wanted), axis=-1)
+        out: Floats = np.take_along_axis(clipped, nearest[..., None], axis=-1)[..., 0]
+        return out
+
+    counts = cases.ground.counts[rows]
+    one = np.flatnonzero(counts == 1)
+    ground = cases.ground.take(rows[one])
+    change = cases.change[rows[one]] + ground.offset
+    centre = nearest_reachable(middle[one] + change[:, None], least[one], most[one]) - change
+    sd = np.sqrt(np.square(ground.sd) + other[one])
+    result[one] = normal_cdf(high[one, 0], centre, sd) - normal_cdf(low[one, 0], centre, sd)
+    steps = np.linspace(0.0, 1.0, 33)
+    for i in np.flatnonzero(counts > 1):
+        ground = cases.ground.take(rows[i : i + 1])
+        change = cases.change[rows[i]] + ground.offset
+        span = np.concatenate([change, change.min() + steps * np.ptp(change)])
+        t = nearest_reachable(middle[i] + span[:, None], least[i], most[i])
+        sd = np.sqrt(np.square(ground.sd) + other[i])
+        centre = t[:, None] - change
+        inside = normal_cdf(high[i], centre, sd) - normal_cdf(low[i], centre, sd)
+        result[i] = (inside @ ground.weight).max()
+    return result
+
+
+@dataclass(frozen=True, slots=True)
+class RightChoice:
+    """For rows (n,) that share `options`: P of each choice being the right one (n, J); the rest is "none"."""
+
+    rows: Ints
+    options: Choices
+    chance: Floats
+
+
+def right_choices(
+    cases: Cases, policy: Policy, rows: Ints, *, shift: float = 0.0, shared: bool = True
+) -> list[RightChoice]:
+    """The right choice as a random variable: in W, nearest the target, same tie-breaks.
+
+    `shift` moves C by a given shared error (then pass shared=False). Sums over choices plus "none" are 1.
+    """
+    strict = window(cases.outlet, policy)
+    found = []
+    for options, group in _groups(cases, policy, rows):
+        for part in _blocks(cases, group, len(options)):
+            low, high = _cells(options, strict, part, policy)
+            upto = _cdf(cases, part, high, shift=shift, shared=shared)
+            chance = np.maximum(upto - _cdf(cases, part, low, shift=shift, shared=shared), 0.0)
+            found.append(RightChoice(part, options, chance))
+    return found
+
+
+def _cells(options: Choices, strict: Window, rows: Ints, policy: Policy) -> tuple[Floats, Floats]:
+    """For each choice the C (low, high], (n, J) each, for which it is the right one.
+
+    Two neighbouring raises change over where the final clearances are equally far from the target, unless
+    one of them leaves W before that.
+    """
+    floor, ceiling = _widened(strict, rows, policy)
+    enter = floor - options.rise
+    leave = ceiling - options.rise
+    target = np.clip(policy.clearance_target.metres, floor, ceiling)
+    lower_wins = np.where(options.rank[:-1] < options.rank[1:], -EDGE, EDGE)
+    meet = target - (options.rise[:-1] + options.rise[1:]) / 2 + lower_wins
+    low, high = enter.copy(), leave.copy()
+    high[:, 1:] = np.minimum(leave[:, 1:], np.maximum(meet, enter[:, :-1]))
+    low[:, :-1] = np.maximum(enter[:, :-1], np.minimum(meet, leave[:, 1:]))
+    return low, np.maximum(high, low)

@@ -1,0 +1,1 @@
+"""Readers of files other than layers and rasters: catalogues (tables); later, design files."""

@@ -1,0 +1,81 @@
+"""Catalogues from TOML or CSV."""
+
+from __future__ import annotations
+
+import csv
+import tomllib
+from pathlib import Path
+from typing import Any
+
+from gradecheck.catalog import Catalog
+from gradecheck.errors import Finding, PlanError
+
+_NUMBERS = {"unit_cost": float, "on_hand": int, "lead_days": int, "pack_size": int, "quantity": int}
+_KEYS = {
+    "extension": {"family", "length", "part_number", "description", "supplier", "unit_cost", "on_hand", "lead_days", "pack_size"},
+    "item": {"family", "part_number", "description", "quantity", "per", "supplier", "unit_cost", "on_hand", "lead_days", "pack_size"},
+    "check_value": {"family", "name", "value", "source"},
+}  # fmt: skip
+
+
+def read_catalog(path: Path, shown: str) -> Catalog:
+    """The catalogue in a file; `shown` is its name as the user wrote it. Raises PlanError with every finding."""
+    try:
+        text = path.read_text(encoding="utf-8-sig")
+    except OSError as error:
+        raise PlanError(Finding(shown, f"the catalogue cannot be read ({error.strerror})", "check the path")) from None
+    except UnicodeDecodeError as error:
+        raise PlanError(Finding(shown, f"is not UTF-8 text (byte {error.start})", "save it as UTF-8")) from None
+    if path.suffix.lower() == ".csv":
+        return Catalog.parse(_from_csv(text, shown), shown)
+    try:
+        values = tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        raise PlanError(Finding(shown, f"is not TOML: {error}", "mend the line named")) from None
+    if "generic" in values:
+        raise PlanError(Finding(f"{shown}.generic", "unknown key", "leave it out"))
+    return Catalog.parse(values, shown)
+
+
+def _from_csv(text: str, shown: str) -> dict[str, Any]:
+    """Rows of all kinds in one table; a row is what its column `kind` says, else what its columns fit."""
+    rows = csv.DictReader(text.splitlines())
+    tables: dict[str, Any] = {kind: [] for kind in _KEYS}
+    findings: list[Finding] = []
+    currencies = set()
+    known = set().union(*_KEYS.values()) | {"kind", "currency"}
+    for name in rows.fieldnames or ():
+        if name not in known:
+            findings.append(Finding(shown, f"unknown column '{name}'", f"known: {', '.join(sorted(known))}"))
+    for line, row in enumerate(rows, start=2):
+        filled = {k: v.strip() for k, v in row.items() if isinstance(k, str) and v and v.strip()}
+        if not filled:
+            continue
+        currencies.add(filled.pop("currency", ""))
+        kind = filled.pop("kind", "") or _kind(filled)
+        where = f"{shown} line {line}"
+        if kind not in _KEYS:
+            findings.append(Finding(where, f"kind {kind!r} is not one of {', '.join(_KEYS)}"))
+            continue
+        values: dict[str, Any] = {}
+        for key, value in filled.items():
+            if key not in _KEYS[kind]:
+                findings.append(Finding(where, f"column '{key}' does not go with {kind}", "leave it empty"))
+                continue
+            try:
+                values[key] = _NUMBERS[key](value) if key in _NUMBERS else value
+            except ValueError:
+                findings.append(Finding(where, f"{key} {value!r} is not a number"))
+        tables[kind].append(values)
+    named = currencies - {""}
+    if len(named) > 1:
+        findings.append(Finding(shown, f"several currencies: {', '.join(sorted(named))}", "keep to one"))
+    if findings:
+        raise PlanError(findings)
+    return {**tables, "currency": next(iter(named), "")}
+
+
+def _kind(filled: dict[str, str]) -> str:
+    if "length" in filled:
+        return "extension"
+    return "item" if "per" in filled else "check_value"

@@ -1,0 +1,97 @@
+"""Where a design says nothing: a hole in it, too near its end to tell, or beyond it where nothing changes.
+
+A false all-clear is the worst answer that this program can give, so "unchanged" must be earned: the point
+lies outside the limits of the design, farther than `unchanged_past` from them and from every design ground,
+and not in a hole that the design encloses.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+from scipy import ndimage
+
+from gradecheck.probability import Bools, Floats
+from gradecheck.surfaces import Surface
+
+INSIDE = 1
+SHORT = 2
+UNCHANGED = 3
+UNKNOWN = 4
+WHY: dict[int, str] = {
+    INSIDE: "the design has a hole there",
+    SHORT: "the design stops short of it",
+    UNCHANGED: "beyond the design: unchanged",
+    UNKNOWN: "beyond the design",
+}
+
+_RINGS = 12
+_GRID = 512
+
+
+@dataclass(frozen=True, slots=True)
+class Design:
+    """The after surface with what the plan says of its end; distances in working units.
+
+    limits: polygons of the design's limits, or None where its own ground is all there is to go by.
+    past: how far from the design the ground counts as unchanged; None where beyond is "missing".
+    """
+
+    surface: Surface
+    limits: shapely.Geometry | None
+    past: float | None
+
+    def silence(self, x: Floats, y: Floats, margin: float = 0.0) -> NDArray[np.int8]:
+        """For points (n,) where the surface has no ground: one of the codes above, `past` widened by `margin`."""
+        points = shapely.points(x, y)
+        inside = np.zeros(len(x), dtype=bool)
+        if self.limits is not None:
+            shapely.prepare(self.limits)
+            inside = shapely.intersects(self.limits, points)
+        if self.past is None:
+            return np.where(inside, INSIDE, UNKNOWN).astype(np.int8)
+        past = self.past + margin
+        near = np.zeros(len(x), dtype=bool)
+        if self.limits is not None:
+            near = shapely.dwithin(self.limits, points, past)
+        extent = self.surface.extent
+        shapely.prepare(extent)
+        ask = np.flatnonzero(~inside & ~near & shapely.dwithin(extent, points, past))
+        near[ask] = self._ground_within(x[ask], y[ask], past)
+        if self.limits is None:
+            ask = np.flatnonzero(~near & shapely.intersects(extent, points))
+            if len(ask):
+                inside[ask] = self._enclosed(x[ask], y[ask])
+        return np.select([inside, near], [INSIDE, SHORT], UNCHANGED).astype(np.int8)
+
+    def _ground_within(self, x: Floats, y: Floats, distance: float) -> Bools:
+        """Whether the surface has ground within a distance, looked for on rings a twelfth of it apart."""
+        found = np.zeros(len(x), dtype=bool)
+        for ring in range(1, _RINGS + 1):
+            todo = np.flatnonzero(~found)
+            if not len(todo) or distance <= 0:
+                break
+            radius = distance * ring / _RINGS
+            angle = np.arange(6 * ring) * (2 * np.pi / (6 * ring))
+            px = (x[todo, None] + radius * np.cos(angle)).ravel()
+            py = (y[todo, None] + radius * np.sin(angle)).ravel()
+            found[todo] = np.isfinite(self.surface.heights(px, py).z).reshape(len(todo), -1).any(axis=1)
+        return found
+
+    def _enclosed(self, x: Floats, y: Floats) -> Bools:
+        """Whether ground of the surface lies all around a point, on a grid over the whole surface."""
+        left, bottom, right, top = self.surface.extent.bounds
+        step = max(right - left, top - bottom) / _GRID
+        nx, ny = int(np.ceil((right - left) / step)) + 1, int(np.ceil((top - bottom) / step)) + 1
+        gx, gy = np.meshgrid(left + step * np.arange(nx), bottom + step * np.arange(ny))
+        ground = np.isfinite(self.surface.heights(gx.ravel(), gy.ravel()).z).reshape(gx.shape)
+        ring = np.pad(ground, 1)
+        # Diagonal neighbours close a ring: a thin road drawn aslant still encloses what it goes around.
+        holes = ndimage.binary_fill_holes(ring, structure=ndimage.generate_binary_structure(2, 1)) & ~ring
+        column = np.rint((x - left) / step).astype(int) + 1
+        row = np.rint((y - bottom) / step).astype(int) + 1
+        out: Bools = holes[row, column]
+        return out

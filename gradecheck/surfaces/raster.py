@@ -1,0 +1,287 @@
+"""Elevation rasters as ground: tiles of one lattice are one raster, bilinear between cell centres.
+
+Points are taken to the tiles, never the tiles to the points. Each point asks for the pixels around it that
+have weight; each pixel lies in one block of one tile; every block asked for is read once, in file order,
+and only the values asked for are kept, so memory does not depend on the rasters.
+"""
+
+from __future__ import annotations
+
+import threading
+from collections import OrderedDict
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import rasterio
+import shapely
+from affine import Affine
+from numpy.typing import NDArray
+from rasterio.errors import RasterioError
+from rasterio.windows import Window
+
+from gradecheck import engine
+from gradecheck.probability import Bools, Floats
+from gradecheck.reference import Path
+from gradecheck.surfaces import EDGE_CELL, HOLE, IMPLAUSIBLE, OUTSIDE, UNREADABLE, Heights, Layered, Surface
+from gradecheck.surfaces.tiles import Tile
+
+_SNAP = 1e-7
+"""Columns and rows this near a cell centre are on it: rounding must not ask for a neighbour beyond the edge."""
+_LOWEST, _HIGHEST = -500.0, 9000.0
+"""Metres between which ground on Earth lies: anything else (-9999, 1e38) is a marker that nobody declared."""
+_CACHE_MB = 32
+_OPEN = 24
+"""Files that one thread keeps open."""
+_FEW = 24
+"""Blocks below which starting threads costs more than it saves."""
+
+Indices = NDArray[np.int64]
+
+
+@dataclass(frozen=True, slots=True)
+class Lattice:
+    """Tiles that share a system, a cell size and an alignment: one raster. Earlier tiles win.
+
+    place: (T, 4) first column, first row, columns and rows of each tile on the lattice of the first.
+    """
+
+    tiles: tuple[Tile, ...]
+    place: Indices
+    path: Path
+    extent: shapely.Geometry
+    sd: float
+
+    @property
+    def names(self) -> tuple[str, ...]:
+        """The tiles as shown to people."""
+        return tuple(t.shown for t in self.tiles)
+
+    def heights(self, x: Floats, y: Floats) -> Heights:
+        """See `Surface.heights`; a missing neighbour with any weight means missing."""
+        n = len(x)
+        z, source = np.full(n, np.nan), np.full(n, OUTSIDE, dtype=np.int32)
+        left, bottom, right, top = self.extent.bounds
+        rows = np.flatnonzero((x >= left) & (x <= right) & (y >= bottom) & (y <= top))
+        if len(rows):
+            column, row = self._cells(*self.path.there(x[rows], y[rows]))
+            good = np.isfinite(column) & np.isfinite(row)
+            rows = rows[good]
+            z[rows], source[rows] = self._bilinear(column[good], row[good])
+        return Heights(z, np.where(np.isnan(z), np.nan, self.sd), source, self.names)
+
+    def _cells(self, x: Floats, y: Floats) -> tuple[Floats, Floats]:
+        """Fractional column and row of cell centres, whole numbers where a point is on one."""
+        grid = self.tiles[0].grid
+        inverse = ~Affine(grid.a, grid.b, 0, grid.d, grid.e, 0)
+        dx, dy = np.asarray(x) - grid.c, np.asarray(y) - grid.f
+        cells = []
+        for a, b in ((inverse.a, inverse.b), (inverse.d, inverse.e)):
+            with np.errstate(invalid="ignore"):
+                value = a * dx + b * dy - 0.5
+                whole = np.rint(value)
+                cells.append(np.where(np.abs(value - whole) < _SNAP, whole, value))
+        return cells[0], cells[1]
+
+    def _bilinear(self, column: Floats, row: Floats) -> tuple[Floats, NDArray[np.int32]]:
+        c0, r0 = np.floor(column), np.floor(row)
+        fc, fr = column - c0, row - r0
+        weight = np.stack([(1 - fr) * (1 - fc), (1 - fr) * fc, fr * (1 - fc), fr * fc], axis=1)
+        value, state, tile = self._pixels(c0.astype(np.int64), r0.astype(np.int64), weight > 0)
+        needed = weight > 0
+        z = np.where(needed, weight * value, 0.0).sum(axis=1)
+        nearest = tile[np.arange(len(tile)), np.argmax(weight, axis=1)]
+        missing = np.isnan(z)
+        lone = missing & ~(needed & (state != OUTSIDE)).any(axis=1)
+        reasons = np.where(needed, np.where(state == OUTSIDE, EDGE_CELL, state), 0).min(axis=1)
+        source = np.where(missing, np.where(lone, OUTSIDE, reasons), nearest)
+        return z, source.astype(np.int32)
+
+    def _pixels(self, c0: Indices, r0: Indices, needed: Bools) -> tuple[Floats, NDArray[np.int8], NDArray[np.int32]]:
+        """The four pixels of each point, (n, 4): value in metres (NaN missing), why missing (0 = there), tile."""
+        column = (c0[:, None] + np.array([0, 1, 0, 1])).ravel()
+        row = (r0[:, None] + np.array([0, 0, 1, 1])).ravel()
+        value = np.full(column.size, np.nan)
+        state = np.full(column.size, OUTSIDE, dtype=np.int8)
+        owner = np.full(column.size, -1, dtype=np.int32)
+        for request, tile in self._rounds(c0, r0, column, row, needed.ravel()):
+            # Later tiles only fill what the earlier ones lack.
+            open_ = np.isnan(value[request])
+            request, tile = request[open_], tile[open_]
+            local_c, local_r = column[request] - self.place[tile, 0], row[request] - self.place[tile, 1]
+            found, why = _read(self.tiles, tile, local_c, local_r)
+            value[request] = found
+            state[request] = np.where(np.isnan(found), np.minimum(state[request], why), 0)
+            owner[request] = tile
+        return value.reshape(-1, 4), state.reshape(-1, 4), owner.reshape(-1, 4)
+
+    def _rounds(
+        self, c0: Indices, r0: Indices, column: Indices, row: Indices, needed: Bools
+    ) -> list[tuple[Indices, Indices]]:
+        """(request, tile) pairs: first each pixel's first tile, then, for holes, its second, and so on."""
+        if len(self.tiles) == 1:
+            point, tile = np.arange(len(c0)), np.zeros(len(c0), dtype=np.int64)
+        else:
+            first_c, first_r, w, h = self.place.T
+            boxes = shapely.box(first_c - 1, first_r - 1, first_c + w - 1, first_r + h - 1)
+            point, tile = shapely.STRtree(boxes).query(shapely.points(c0, r0), predicate="intersects")
+        request = (point[:, None] * 4 + np.arange(4)).ravel()
+        tile = np.repeat(tile, 4)
+        place = self.place[tile]
+        c, r = column[request] - place[:, 0], row[request] - place[:, 1]
+        keep = needed[request] & (c >= 0) & (c < place[:, 2]) & (r >= 0) & (r < place[:, 3])
+        request, tile = request[keep], tile[keep]
+        if len(self.tiles) == 1:
+            return [(request, tile)]
+        order = np.lexsort((tile, request))
+        request, tile = request[order], tile[order]
+        new = np.concatenate(([True], request[1:] != request[:-1])) if len(request) else np.zeros(0, dtype=bool)
+        start = np.flatnonzero(new)
+        turn = np.arange(len(request)) - np.repeat(start, np.diff(np.append(start, len(request))))
+        return [(request[turn == k], tile[turn == k]) for k in range(int(turn.max(initial=-1)) + 1)]
+
+
+def _read(
+    tiles: Sequence[Tile], tile: Indices, column: Indices, row: Indices
+) -> tuple[Floats, NDArray[np.int8]]:
+    """Pixels (k,) of tiles: metres and why missing. Each block that holds one is read once, in file order."""
+    width = np.array([t.width for t in tiles])
+    height = np.array([t.height for t in tiles])
+    column = np.where(np.array([t.flip_x for t in tiles])[tile], width[tile] - 1 - column, column)
+    row = np.where(np.array([t.flip_y for t in tiles])[tile], height[tile] - 1 - row, row)
+    block_h = np.array([t.block[0] for t in tiles])[tile]
+    block_w = np.array([t.block[1] for t in tiles])[tile]
+    across = -(-width // np.array([t.block[1] for t in tiles]))
+    block = (row // block_h) * across[tile] + column // block_w
+    order = np.lexsort((block, tile))
+    tile_, block_ = tile[order], block[order]
+    change = np.flatnonzero((np.diff(tile_) != 0) | (np.diff(block_) != 0)) + 1
+    cuts = np.concatenate(([0], change, [len(order)]))
+    value = np.full(len(order), np.nan)
+    why = np.full(len(order), HOLE, dtype=np.int8)
+
+    def work(blocks: range) -> None:
+        with rasterio.Env(GDAL_CACHEMAX=_CACHE_MB):
+            for k in blocks:
+                members = order[cuts[k] : cuts[k + 1]]
+                t = tiles[int(tile_[cuts[k]])]
+                found, reason = _block(t, column[members], row[members])
+                value[members], why[members] = found, reason
+
+    count = len(cuts) - 1 if len(order) else 0
+    pieces = 1 if count < _FEW else 4 * engine.threads()
+    bounds = np.linspace(0, count, pieces + 1).astype(int).tolist()
+    engine.each(work, [range(a, b) for a, b in zip(bounds[:-1], bounds[1:], strict=True) if a < b])
+    return value, why
+
+
+def _block(tile: Tile, column: Indices, row: Indices) -> tuple[Floats, NDArray[np.int8] | int]:
+    """Pixels of one block, file columns and rows."""
+    height, width = tile.block
+    left, top = int(column[0]) // width * width, int(row[0]) // height * height
+    window = Window(left, top, min(width, tile.width - left), min(height, tile.height - top))
+    at = row - top, column - left
+    try:
+        data = _handle(tile)
+        raw = data.read(1, window=window)[at]
+        valid = data.read_masks(1, window=window)[at] > 0 if tile.masked else True
+    except RasterioError:
+        return np.full(len(column), np.nan), UNREADABLE
+    valid &= ~_is_nodata(raw, tile.nodata)
+    with np.errstate(invalid="ignore", over="ignore"):
+        metres = (raw.astype(np.float64) * tile.scale + tile.offset) * tile.to_metres
+        possible = (metres >= _LOWEST) & (metres <= _HIGHEST)
+    why = np.where(valid & ~possible, IMPLAUSIBLE, HOLE).astype(np.int8)
+    return np.where(valid & possible, metres, np.nan), why
+
+
+def _is_nodata(raw: NDArray[Any], nodata: float | None) -> Bools:
+    """NaN is always nodata; a declared value is compared in the file's own type, as it was written."""
+    missing = np.isnan(raw) if raw.dtype.kind == "f" else np.zeros(raw.shape, dtype=bool)
+    if nodata is None or np.isnan(nodata):
+        return missing
+    if raw.dtype.kind == "f":
+        with np.errstate(over="ignore"):
+            return np.asarray(missing | (raw == raw.dtype.type(nodata)))
+    return np.asarray(missing | (raw == nodata))
+
+
+_kept = threading.local()
+
+
+def _handle(tile: Tile) -> rasterio.DatasetReader:
+    """This thread's own handle on a tile, kept open among the last `_OPEN`."""
+    handles: OrderedDict[tuple[str, tuple[int, int]], rasterio.DatasetReader] = getattr(_kept, "handles", None) or OrderedDict()
+    _kept.handles = handles
+    key = tile.path, tile.stamp
+    if key in handles:
+        handles.move_to_end(key)
+        return handles[key]
+    handles[key] = rasterio.open(tile.path)
+    if len(handles) > _OPEN:
+        handles.popitem(last=False)[1].close()
+    return handles[key]
+
+
+def mosaic(tiles: Sequence[Tile], path_to: dict[str, Path], sd: float) -> Surface:
+    """Tiles as one surface, earlier ones winning where they overlap; `path_to` by tile path, from working system.
+
+    Tiles of one lattice are joined, so that there is no gap at their seams. Where a tile of another lattice
+    comes between two of one and overlaps the later, that order is kept: the later one follows after it,
+    together with its earlier companions.
+    """
+    outlines = [_outline(t, path_to[t.path]) for t in tiles]
+    groups: list[list[int]] = []
+    for i, tile in enumerate(tiles):
+        home = None
+        for g in range(len(groups) - 1, -1, -1):
+            if _same_lattice(tiles[groups[g][0]], tile):
+                home = g
+                break
+            if any(outlines[i].intersects(outlines[j]) for j in groups[g]):
+                break
+        if home is not None:
+            groups[home].append(i)
+        else:
+            groups.append([j for j in range(i) if _same_lattice(tiles[j], tile)] + [i])
+    lattices = []
+    for members in groups:
+        first = tiles[members[0]]
+        place = np.array([_place(first, tiles[i]) for i in members], dtype=np.int64)
+        extent = shapely.union_all([outlines[i] for i in members])
+        lattices.append(Lattice(tuple(tiles[i] for i in members), place, path_to[first.path], extent, sd))
+    return lattices[0] if len(lattices) == 1 else Layered(tuple(lattices))
+
+
+def _place(first: Tile, tile: Tile) -> tuple[int, int, int, int]:
+    inverse = ~Affine(first.grid.a, first.grid.b, 0, first.grid.d, first.grid.e, 0)
+    column, row = inverse @ (tile.grid.c - first.grid.c, tile.grid.f - first.grid.f)
+    return round(column), round(row), tile.width, tile.height
+
+
+def _same_lattice(a: Tile, b: Tile) -> bool:
+    if not a.crs.equals(b.crs, ignore_axis_order=True):
+        return False
+    cell = np.hypot(a.grid.a, a.grid.d)
+    span = max(a.width, a.height, b.width, b.height)
+    linear = np.array(a.grid[:2] + a.grid[3:5]) - np.array(b.grid[:2] + b.grid[3:5])
+    if np.abs(linear).max() * span > 1e-3 * cell:
+        return False
+    inverse = ~Affine(a.grid.a, a.grid.b, 0, a.grid.d, a.grid.e, 0)
+    shift = np.array(inverse @ (b.grid.c - a.grid.c, b.grid.f - a.grid.f))
+    return bool(np.abs(shift - np.rint(shift)).max() < 1e-3)
+
+
+def _outline(tile: Tile, path: Path) -> shapely.Geometry:
+    """The tile with a cell around it, in the working system; edges densified so that they may bend."""
+    w, h = tile.width, tile.height
+    ring = shapely.segmentize(shapely.box(-1, -1, w + 1, h + 1), max(w, h) / 32 + 1)
+    columns, rows = shapely.get_coordinates(ring).T
+    grid = tile.grid
+    x, y = path.back(grid.a * columns + grid.b * rows + grid.c, grid.d * columns + grid.e * rows + grid.f)
+    good = np.isfinite(x) & np.isfinite(y)
+    if good.sum() < 3:
+        return shapely.Polygon()
+    outline = shapely.Polygon(np.stack([np.asarray(x)[good], np.asarray(y)[good]], axis=1))
+    return outline if outline.is_valid else shapely.convex_hull(outline)

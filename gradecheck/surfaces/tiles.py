@@ -1,0 +1,236 @@
+"""Raster files as tiles: found, opened, and every question about them settled before a height is read."""
+
+from __future__ import annotations
+
+import glob
+import warnings
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+import rasterio
+from affine import Affine
+from pyproj import CRS
+from pyproj.exceptions import CRSError
+from rasterio.enums import ColorInterp, MaskFlags
+from rasterio.errors import NotGeoreferencedWarning, RasterioError
+
+from gradecheck import reference
+from gradecheck.errors import Finding, InputError
+from gradecheck.units import METRES, unit_named
+
+SUFFIXES = (".tif", ".tiff", ".vrt", ".img", ".asc", ".bil", ".flt", ".dem", ".hgt", ".jp2")
+_MAGIC = "*?["
+
+
+@dataclass(frozen=True, slots=True)
+class Tile:
+    """One raster file, band 1. `grid` maps (column, row) of pixel corners to its system, row 0 and column 0
+    chosen so that columns run to +x and rows to -y wherever the raster is not rotated; `flip_x`, `flip_y` say
+    where the file runs the other way.
+
+    to_metres: metres in one unit of the scaled value. vertical: name of the vertical system, "" unknown.
+    stamp: modification time and size, so that a handle kept open is never a former file's.
+    """
+
+    path: str
+    shown: str
+    crs: CRS
+    grid: Affine
+    width: int
+    height: int
+    block: tuple[int, int]
+    flip_x: bool
+    flip_y: bool
+    nodata: float | None
+    masked: bool
+    scale: float
+    offset: float
+    to_metres: float
+    unit: str
+    vertical: CRS | None
+    stamp: tuple[int, int]
+
+
+def find(patterns: tuple[str, ...], folder: Path, where: str) -> list[tuple[Path, str]]:
+    """The files that paths, patterns and folders name, in the order given, each once: (path, as shown).
+
+    Raises InputError naming every entry that leads nowhere.
+    """
+    found: dict[Path, str] = {}
+    findings = []
+    for pattern in patterns:
+        path = folder / pattern
+        if path.is_dir():
+            files = sorted(p for p in path.iterdir() if p.suffix.lower() in SUFFIXES)
+        elif path.is_file():
+            files = [path]
+        elif any(c in pattern for c in _MAGIC):
+            files = [Path(p) for p in sorted(glob.glob(str(path), recursive=True)) if Path(p).is_file()]
+        else:
+            findings.append(Finding(where, f"no such file or folder: {pattern}", "paths are relative to the plan file"))
+            continue
+        if not files:
+            findings.append(Finding(where, f"no raster in or matching {pattern}", f"looked for {' '.join(SUFFIXES)}"))
+        for file in files:
+            found.setdefault(file, _shown(file, folder))
+    if findings:
+        raise InputError(findings)
+    return list(found.items())
+
+
+def _shown(file: Path, folder: Path) -> str:
+    try:
+        return file.relative_to(folder).as_posix()
+    except ValueError:
+        return file.as_posix()
+
+
+def open_tile(
+    file: Path, shown: str, unit: str | None, vertical: CRS | None, crs: CRS | None
+) -> tuple[Tile | None, list[Finding], list[str]]:
+    """A tile, what stands in its way, and what must be said aloud. Plan's `unit`, `vertical` and `crs` only fill in."""
+    findings: list[Finding] = []
+    notes: list[str] = []
+    try:
+        with warnings.catch_warnings(action="ignore", category=NotGeoreferencedWarning), rasterio.open(file) as data:
+            tile = _described(data, file, shown, unit, vertical, crs, findings, notes)
+    except RasterioError as error:
+        what = f"cannot be opened as a raster ({_short(error)})"
+        return None, [Finding(shown, what, "check that the file is whole")], notes
+    except InputError as error:
+        findings.extend(error.findings)
+        tile = None
+    return (None if findings else tile), findings, notes
+
+
+def _short(error: Exception) -> str:
+    return str(error).split(";")[0].splitlines()[0][:160]
+
+
+def _described(
+    data: rasterio.DatasetReader,
+    file: Path,
+    shown: str,
+    unit: str | None,
+    vertical: CRS | None,
+    crs: CRS | None,
+    findings: list[Finding],
+    notes: list[str],
+) -> Tile | None:
+    if data.count == 0:
+        findings.append(Finding(shown, "has no raster band of its own", "name one of its subdatasets' files"))
+        return None
+    dtype = np.dtype(data.dtypes[0])
+    if dtype.kind == "c":
+        findings.append(Finding(shown, "holds complex numbers, not elevations"))
+    bands = [c for c in data.colorinterp if c is not ColorInterp.alpha]
+    if len(bands) >= 3 and ColorInterp.red in bands:
+        findings.append(Finding(shown, "is a colour picture, not elevations", "give the elevation raster"))
+    elif len(bands) > 1:
+        notes.append(f"{shown} has {len(bands)} bands; band 1 is taken as the ground")
+    transform = data.transform
+    if transform.is_identity or abs(transform.determinant) == 0 or not np.isfinite(list(transform)).all():
+        gcps = bool(data.gcps[0])
+        what = "is placed by ground control points only" if gcps else "has no georeference"
+        findings.append(Finding(shown, what, "warp or georeference it in a GIS first"))
+    horizontal, file_vertical = _systems(data, shown, crs, findings)
+    if vertical is not None and file_vertical is not None and not _same_vertical(vertical, file_vertical):
+        what = f"says its heights are {reference.name_of(file_vertical)}, the plan says {reference.name_of(vertical)}"
+        findings.append(Finding(shown, what, "take `vertical` out of the plan or mend the file"))
+    tile_vertical = file_vertical or vertical
+    tile_unit = _unit(data, shown, unit, tile_vertical, findings, notes)
+    if findings or horizontal is None or tile_unit is None:
+        return None
+    grid, flip_x, flip_y = _upright(transform, data.width, data.height)
+    flags = data.mask_flag_enums[0]
+    stat = file.stat()
+    return Tile(
+        path=str(file),
+        shown=shown,
+        crs=horizontal,
+        grid=grid,
+        width=data.width,
+        height=data.height,
+        block=data.block_shapes[0],
+        flip_x=flip_x,
+        flip_y=flip_y,
+        nodata=data.nodatavals[0],
+        masked=MaskFlags.per_dataset in flags or MaskFlags.alpha in flags,
+        scale=float(data.scales[0]),
+        offset=float(data.offsets[0]),
+        to_metres=METRES[tile_unit],
+        unit=tile_unit,
+        vertical=tile_vertical,
+        stamp=(stat.st_mtime_ns, stat.st_size),
+    )
+
+
+def _systems(
+    data: rasterio.DatasetReader, shown: str, crs: CRS | None, findings: list[Finding]
+) -> tuple[CRS | None, CRS | None]:
+    if not data.crs:
+        if crs is None:
+            findings.append(Finding(shown, "has no reference system", "state it as `crs` beside `raster` in the plan"))
+        return crs, None
+    try:
+        horizontal, vertical = reference.split(CRS.from_wkt(data.crs.to_wkt(version="WKT2_2019")))
+    except (CRSError, RasterioError):
+        horizontal, vertical = None, None
+    if horizontal is None:
+        if crs is None:
+            what = "has a local or unknown reference system"
+            findings.append(Finding(shown, what, "state the true one as `crs` beside `raster` in the plan"))
+        return crs, vertical
+    if crs is not None and not horizontal.equals(crs, ignore_axis_order=True):
+        what = f"says it is in {reference.name_of(horizontal)}, the plan says {reference.name_of(crs)}"
+        findings.append(Finding(shown, what, "take `crs` out of the plan or mend the file"))
+    return horizontal, vertical
+
+
+def _same_vertical(a: CRS, b: CRS) -> bool:
+    return a.equals(b) or a.name == b.name
+
+
+def _unit(
+    data: rasterio.DatasetReader,
+    shown: str,
+    stated: str | None,
+    vertical: CRS | None,
+    findings: list[Finding],
+    notes: list[str],
+) -> str | None:
+    """The vertical unit: band unit, vertical system and plan must not contradict one another."""
+    said: dict[str, str] = {}
+    band = (data.units[0] or "").strip()
+    if band:
+        named = unit_named(band)
+        if named:
+            said["its band unit"] = named
+        else:
+            notes.append(f"{shown}: band unit {band!r} is not a known unit and was passed over")
+    if vertical is not None:
+        said["its vertical system"] = reference.vertical_unit(vertical, shown)
+    if stated:
+        said["the plan"] = stated
+    if len(set(said.values())) > 1:
+        what = "vertical unit contradicts itself: " + ", ".join(f"{who} says {u}" for who, u in said.items())
+        findings.append(Finding(shown, what, "mend the file or the plan's `unit`"))
+        return None
+    if not said:
+        what = "does not say the unit of its elevations"
+        findings.append(Finding(shown, what, 'state it beside `raster` in the plan, such as unit = "ft"'))
+        return None
+    return next(iter(said.values()))
+
+
+def _upright(transform: Affine, width: int, height: int) -> tuple[Affine, bool, bool]:
+    """The same lattice with columns to +x and rows to -y; rotated rasters keep theirs."""
+    if transform.b or transform.d:
+        return transform, False, False
+    flip_x, flip_y = transform.a < 0, transform.e > 0
+    if flip_x:
+        transform = transform @ Affine(-1, 0, width, 0, 1, 0)
+    if flip_y:
+        transform = transform @ Affine(1, 0, 0, 0, -1, height)
+    return transform, flip_x, flip_y

@@ -1,0 +1,149 @@
+"""The frozen, checked sections that plans, policies and catalogues are made of, and their errors in words.
+
+pydantic does the checking; what it finds is told in our own words, with the key's path and the nearest
+known key.
+"""
+
+from __future__ import annotations
+
+import difflib
+import types
+import typing
+from collections.abc import Mapping
+from typing import Annotated, Any, Literal, TypeVar
+
+from pydantic import BaseModel, BeforeValidator, ConfigDict, PlainSerializer, ValidationError
+
+from gradecheck.errors import Finding
+from gradecheck.units import UNIT_NAMES, Length, unit_named
+
+
+def _unit(text: object) -> object:
+    return unit_named(text) or text if isinstance(text, str) else text
+
+
+def _at_least_zero(length: Length) -> Length:
+    if length.value < 0:
+        raise ValueError(f"must not be negative: {length}")
+    return length
+
+
+def _above_zero(length: Length) -> Length:
+    if length.value <= 0:
+        raise ValueError(f"must be above 0: {length}")
+    return length
+
+
+_as_written = PlainSerializer(str, return_type=str)
+AnyLength = Annotated[Length, BeforeValidator(Length.parse), _as_written]
+Distance = Annotated[Length, BeforeValidator(lambda v: _at_least_zero(Length.parse(v))), _as_written]
+PositiveLength = Annotated[Length, BeforeValidator(lambda v: _above_zero(Length.parse(v))), _as_written]
+Unit = Annotated[Literal["in", "ft", "ftUS", "mm", "cm", "m"], BeforeValidator(_unit)]
+
+
+class Section(BaseModel):
+    """A frozen group of settings; unknown keys are errors."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid", arbitrary_types_allowed=True, strict=False)
+
+
+S = TypeVar("S", bound=Section)
+
+
+def build(kind: type[S], values: Mapping[str, Any], where: str = "") -> tuple[S | None, list[Finding]]:
+    """The section, or every finding that stands in its way. `where` is the path of the section itself."""
+    try:
+        return kind.model_validate(values), []
+    except ValidationError as error:
+        return None, _findings(kind, error, where)
+
+
+def _findings(kind: type[BaseModel], error: ValidationError, where: str) -> list[Finding]:
+    found: dict[tuple[str, str], Finding] = {}
+    for item in error.errors(include_url=False):
+        path, model = _path(kind, item["loc"])
+        name = ".".join(p for p in (where, path) if p).replace(".[", "[")
+        finding = _in_words(item, name, model)
+        found.setdefault((finding.where, finding.what), finding)
+    return list(found.values())
+
+
+def _path(kind: type[BaseModel], loc: tuple[int | str, ...]) -> tuple[str, type[BaseModel] | None]:
+    """The key's path as the user wrote it (union tags left out), and the model that holds the last key."""
+    parts: list[str] = []
+    model: type[BaseModel] | None = kind
+    holder: type[BaseModel] | None = kind
+    for step in loc:
+        if isinstance(step, int):
+            parts.append(f"[{step + 1}]")
+            continue
+        if model is not None and step in model.model_fields:
+            parts.append(step)
+            holder, model = model, _nested(model.model_fields[step].annotation)
+        elif step == loc[-1] and not _is_tag(step):
+            parts.append(step)
+            holder = model
+    return ".".join(parts), holder
+
+
+def _is_tag(step: str) -> bool:
+    return any(c in step for c in "[(") or step[:1].isupper() or step in ("str", "int", "float", "bool")
+
+
+def _nested(annotation: Any) -> type[BaseModel] | None:
+    if isinstance(annotation, type) and issubclass(annotation, BaseModel):
+        return annotation
+    if isinstance(annotation, types.GenericAlias | types.UnionType) or typing.get_origin(annotation):
+        return next((m for a in typing.get_args(annotation) if (m := _nested(a))), None)
+    return None
+
+
+def nearest(word: str, known: typing.Iterable[str]) -> str:
+    """ "; did you mean 'x'?", or the list of what is known."""
+    names = sorted(known)
+    close = difflib.get_close_matches(word.lower(), names, 1, 0.6)
+    return f"did you mean '{close[0]}'?" if close else f"known here: {', '.join(names)}"
+
+
+def _in_words(item: Any, name: str, model: type[BaseModel] | None) -> Finding:
+    kind, context, given = item["type"], item.get("ctx", {}), item.get("input")
+    if kind == "extra_forbidden":
+        key = str(item["loc"][-1])
+        return Finding(name, "unknown key", nearest(key, model.model_fields if model else ()))
+    if kind == "missing":
+        return Finding(name, "is needed and not there", "add it")
+    if kind == "value_error":
+        return Finding(name, str(context["error"]))
+    if kind == "literal_error":
+        return Finding(name, f"{given!r} is not one of {context['expected'].replace(' or ', ', ')}")
+    if kind in ("greater_than", "greater_than_equal", "less_than", "less_than_equal"):
+        sign = {"greater_than": "above", "greater_than_equal": "at least", "less_than": "below"}
+        limit = next(iter(context.values()))
+        return Finding(name, f"must be {sign.get(kind, 'at most')} {limit}, not {given!r}")
+    wanted = _WANTED.get(kind.split("_")[0], "")
+    return Finding(name, f"must be {wanted}, not {given!r}" if wanted else f"{item['msg'].lower()}: {given!r}")
+
+
+_WANTED = {
+    "string": "text in quotes",
+    "int": "a whole number",
+    "float": "a number",
+    "bool": "true or false",
+    "date": "a date such as 2027-05-03",
+    "decimal": "a number",
+    "model": "a table of keys",
+    "dict": "a table of keys",
+    "tuple": "a list",
+    "list": "a list",
+}
+
+__all__ = [
+    "UNIT_NAMES",
+    "AnyLength",
+    "Distance",
+    "PositiveLength",
+    "Section",
+    "Unit",
+    "build",
+    "nearest",
+]
