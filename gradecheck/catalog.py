@@ -65,7 +65,9 @@ class Catalog(Section):
     def _consistent(self) -> Catalog:
         problems = []
         lengths = Counter((e.family, round(e.length.metres, 6)) for e in self.extension)
-        for e in {(e.family, str(e.length)) for e in self.extension if lengths[e.family, round(e.length.metres, 6)] > 1}:
+        for e in {
+            (e.family, str(e.length)) for e in self.extension if lengths[e.family, round(e.length.metres, 6)] > 1
+        }:
             problems.append(f"length {e[1]} stands twice in family '{e[0]}'")
         families = set(self.families)
         for part in (*self.item, *self.check_value):
@@ -108,8 +110,7 @@ GENERIC_FAMILY = "generic"
 # 6 to 60 in by 6 in: lengths commonly sold (common practice, no source). Not orderable: no part numbers.
 GENERIC = Catalog(
     extension=tuple(
-        Extension(family=GENERIC_FAMILY, length=Length(n, "in"), part_number=f"generic {n} in")
-        for n in range(6, 61, 6)
+        Extension(family=GENERIC_FAMILY, length=Length(n, "in"), part_number=f"generic {n} in") for n in range(6, 61, 6)
     ),
     generic=True,
 )

@@ -8,7 +8,7 @@ all, where it is not (a curb, a wall) many more nodes are asked and kept as a mi
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, replace
 from functools import lru_cache
 
 import numpy as np
@@ -27,8 +27,8 @@ _LEVEL = 1e-3
 _FINE = ((0.1, 0), (0.5, 91), (1.0, 199), (2.0, 397), (np.inf, 987))
 """Nodes by how far the coarse ones stand off a plane, in sds of the ground's own error.
 
-N nodes put the probability behind a straight step off by at most 0.045 (91), 0.024 (199), 0.015 (397) and
-0.01 (987), and a step of h sds moves the probability of an interval by at most 2 Phi(h/2) - 1 of that: in
+N nodes put the probability behind a straight step off by at most 0.047 (91), 0.025 (199), 0.016 (397) and
+0.009 (987), and a step of h sds moves the probability of an interval by at most 2 Phi(h/2) - 1 of that: in
 every tier the mixture is right within about 0.01.
 """
 
@@ -77,6 +77,9 @@ class GradeChange:
     before_source, after_source: (H,) index into the names, or a negative code of `surfaces.WHY`.
     silence: (H,) where the design says nothing, the code of `design.WHY` that tells why; else 0.
     about_after: (H,) `ground` is of the after height (surveyed flange) and not of the change.
+    position_sd: (H,) how much the position error alone moves the change (the after ground where the change is
+        unknown): root of the mean square about the value at the point.
+    own_sd: (H,) the surfaces' own independent error in the change.
     ground: mixture about the point.
     """
 
@@ -88,6 +91,8 @@ class GradeChange:
     after_source: NDArray[np.int32]
     silence: NDArray[np.int8]
     about_after: Bools
+    position_sd: Floats
+    own_sd: Floats
     ground: Mixture
     before_names: tuple[str, ...]
     after_names: tuple[str, ...]
@@ -95,15 +100,44 @@ class GradeChange:
     def __len__(self) -> int:
         return len(self.change)
 
-    def position_sd(self) -> Floats:
-        """(H,) metres: how much the position error alone moves the ground that matters."""
-        return self.ground.position_sd()
-
     def sd(self, shared: Floats) -> Floats:
         """(H,) metres: standard deviation of the change for reporting; `shared` (H,) is the surfaces' common error."""
-        own = self.ground.mean(np.square(self.ground.sd))
-        total = np.sqrt(own + np.square(self.position_sd()) + np.square(shared))
+        total = np.sqrt(np.square(self.own_sd) + np.square(self.position_sd) + np.square(shared))
         return np.where(np.isfinite(self.change), total, np.nan)
+
+    def scattered(self, rows: Ints, n: int) -> GradeChange:
+        """The same as rows of n hydrants; the others are unknown and were not asked for."""
+        if len(rows) == n:
+            return self
+        columns = {}
+        for name, blank in _BLANK.items():
+            values = getattr(self, name)
+            columns[name] = np.full(n, blank, dtype=values.dtype)
+            columns[name][rows] = values
+        counts = np.ones(n, dtype=np.int64)
+        counts[rows] = self.ground.counts
+        start = np.concatenate(([0], np.cumsum(counts)))
+        inside = np.repeat(np.isin(np.arange(n), rows), counts)
+        order = np.argsort(rows, kind="stable").astype(np.int64)
+        mine = self.ground.take(order)
+        ground = [np.full(start[-1], blank) for blank in (0.0, 1.0, 0.0)]
+        for column, values in zip(ground, (mine.offset, mine.weight, mine.sd), strict=True):
+            column[inside] = values
+        return replace(self, ground=Mixture(start, *ground), **columns)
+
+
+_BLANK: dict[str, object] = {
+    "before": np.nan,
+    "after": np.nan,
+    "change": np.nan,
+    "unchanged": False,
+    "before_source": surfaces.OUTSIDE,
+    "after_source": surfaces.OUTSIDE,
+    "silence": 0,
+    "about_after": False,
+    "position_sd": 0.0,
+    "own_sd": np.nan,
+}
 
 
 def grade_change(
@@ -122,15 +156,13 @@ def grade_change(
     """
     parts = []
     order = _nearby_first(x, y)
-    for rows in _batches(order, _BATCH):
+    for rows in _batches(order, _BATCH) if len(order) else [order]:
         parts.append(_batch(before, after, x[rows], y[rows], position_sd, surveyed[rows]))
         tick(len(rows))
     return _in_order(parts, order)
 
 
-def _batch(
-    before: Surface, after: Design, x: Floats, y: Floats, position_sd: float, surveyed: Bools
-) -> GradeChange:
+def _batch(before: Surface, after: Design, x: Floats, y: Floats, position_sd: float, surveyed: Bools) -> GradeChange:
     nodes, weights = coarse_nodes() if position_sd > 0 else (np.zeros((1, 2)), np.ones(1))
     seen = _look(before, after, x, y, nodes * position_sd, surveyed)
     about = surveyed & np.isfinite(seen.after.z[:, 0])
@@ -138,6 +170,8 @@ def _batch(
     own = np.where(np.isfinite(value), sd, 0.0).max(axis=1)
     off = _off_plane(value, nodes, weights)
     ratio = np.where(np.isfinite(value[:, 0]) & (off > _LEVEL), off / np.maximum(own, 1e-9), 0.0)
+    change, change_sd = seen.change()
+    moved = _moved(seen, value[:, 0], change[:, 0], about, weights)
     atoms: dict[int, Atoms] = {}
     least = _FINE[0][0]
     for most, count in _FINE[1:]:
@@ -145,11 +179,41 @@ def _batch(
         for rows in _batches(np.flatnonzero((ratio > least) & (ratio <= most)), _FINE_POINTS // count):
             close = _look(before, after, x[rows], y[rows], fine * position_sd, surveyed[rows], seen.silence[rows, 0])
             v, s = close.mover(about[rows])
-            atoms.update(zip(rows.tolist(), _reduced(v - value[rows, :1], s, fine_weights, close.unchanged), strict=True))
+            moved[rows] = _moved(close, value[rows, 0], change[rows, 0], about[rows], fine_weights)
+            atoms.update(
+                zip(rows.tolist(), _reduced(v - value[rows, :1], s, fine_weights, close.unchanged), strict=True)
+            )
         least = most
     ground = _joined(*_one_normal(value, sd, weights), atoms)
-    point = seen.at_point()
-    return GradeChange(*point[:-2], about, ground, *point[-2:])  # type: ignore[arg-type]
+    return GradeChange(
+        before=seen.before.z[:, 0],
+        after=seen.after.z[:, 0],
+        change=change[:, 0],
+        unchanged=seen.unchanged[:, 0],
+        before_source=seen.before.source[:, 0],
+        after_source=seen.after.source[:, 0],
+        silence=seen.silence[:, 0],
+        about_after=about,
+        position_sd=moved,
+        own_sd=change_sd[:, 0],
+        ground=ground,
+        before_names=seen.before.names,
+        after_names=seen.after.names,
+    )
+
+
+def _moved(seen: _Looked, value: Floats, change: Floats, about: Bools, weights: Floats) -> Floats:
+    """(n,) root of the weighted mean square of the nodes about the value at the point."""
+    nodes, point = seen.change()[0], change
+    unknown = np.isnan(change) & about
+    if unknown.any():
+        nodes = np.where(unknown[:, None], seen.mover(about)[0], nodes)
+        point = np.where(unknown, value, change)
+    known = np.isfinite(nodes)
+    w = np.where(known, weights, 0.0)
+    square = np.where(known, np.square(nodes - point[:, None]), 0.0)
+    total = w.sum(axis=1)
+    return np.sqrt((w * square).sum(axis=1) / np.where(total > 0, total, 1.0))
 
 
 @dataclass(frozen=True, slots=True)
@@ -161,20 +225,16 @@ class _Looked:
     unchanged: Bools
     silence: NDArray[np.int8]
 
+    def change(self) -> tuple[Floats, Floats]:
+        """The change at each node and its own sd, (n, K); exactly 0 where the ground is unchanged."""
+        value = np.where(self.unchanged, 0.0, self.after.z - self.before.z)
+        return value, np.where(self.unchanged, 0.0, np.hypot(self.after.sd, self.before.sd))
+
     def mover(self, about_after: Bools) -> tuple[Floats, Floats]:
         """What moves the clearance at each node and its sd, (n, K): the after height or the change."""
-        change = np.where(self.unchanged, 0.0, self.after.z - self.before.z)
-        sd_change = np.where(self.unchanged, 0.0, np.hypot(self.after.sd, self.before.sd))
+        value, sd = self.change()
         about = about_after[:, None]
-        return np.where(about, self.after.z, change), np.where(about, self.after.sd, sd_change)
-
-    def at_point(self) -> tuple[object, ...]:
-        zb, za, unchanged = self.before.z[:, 0], self.after.z[:, 0], self.unchanged[:, 0]
-        change = np.where(unchanged, 0.0, za - zb)
-        return (
-            zb, za, change, unchanged, self.before.source[:, 0], self.after.source[:, 0], self.silence[:, 0],
-            self.before.names, self.after.names,
-        )  # fmt: skip
+        return np.where(about, self.after.z, value), np.where(about, self.after.sd, sd)
 
 
 def _look(
@@ -324,18 +384,7 @@ def _in_order(parts: list[GradeChange], order: Ints) -> GradeChange:
     """Batches put together in the order of the input; all batches of a surface know the same names."""
     back = np.empty(len(order), dtype=np.int64)
     back[order] = np.arange(len(order))
-    if not parts:
-        empty = np.zeros(0)
-        codes = np.zeros(0, dtype=np.int32)
-        none = np.zeros(0, dtype=bool)
-        return GradeChange(
-            empty, empty, empty, none, codes, codes, codes.astype(np.int8), none, Mixture.single(empty), (), ()
-        )
-    columns = {
-        f.name: np.concatenate([getattr(p, f.name) for p in parts])[back]
-        for f in fields(GradeChange)
-        if isinstance(getattr(parts[0], f.name), np.ndarray)
-    }
+    columns = {name: np.concatenate([getattr(p, name) for p in parts])[back] for name in _BLANK}
     names = {n: max((getattr(p, n) for p in parts), key=len) for n in ("before_names", "after_names")}
     return GradeChange(**columns, ground=Mixture.join([p.ground for p in parts]).take(back), **names)
 

@@ -38,7 +38,9 @@ class Choices:
         return len(self.pieces)
 
 
-def choices(lengths: Sequence[float], fitted: float, max_extensions: int, max_extension: float | None = None) -> Choices:
+def choices(
+    lengths: Sequence[float], fitted: float, max_extensions: int, max_extension: float | None = None
+) -> Choices:
     """Every choice for a family's `lengths` and one `fitted` length (0 = none; unknown counts as 0), metres.
 
     A fitted length above 0 counts as one of `max_extensions`; `max_extension` bounds the new length.

@@ -57,7 +57,7 @@ class Cases:
     change: (H,) after less before at the point; NaN unknown.
     ground: the mixture of the ground about the point (of the change, or of the after ground where the flange
         is surveyed).
-    shared_sd: (H,) error common to whole surfaces.
+    shared: (H, 2) how one sd of the error common to the before surface, and to the after surface, moves C.
     clearance_sd: (H,) of the measured or surveyed height; 0 where assumed.
     spread: (H,) half width of the uniform clearance where it is only assumed, else 0.
     family: (H,) index into `lengths`.
@@ -71,7 +71,7 @@ class Cases:
     clearance_after: Floats
     change: Floats
     ground: Mixture
-    shared_sd: Floats
+    shared: Floats
     clearance_sd: Floats
     spread: Floats
     family: Ints
@@ -83,6 +83,11 @@ class Cases:
 
     def __len__(self) -> int:
         return len(self.clearance_after)
+
+    def shared_variance(self, rows: Ints) -> Floats:
+        """(n,) of the errors common to whole surfaces, on C."""
+        out: Floats = np.square(self.shared[rows]).sum(axis=1)
+        return out
 
 
 @dataclass(frozen=True, slots=True)
@@ -151,7 +156,9 @@ def decide(cases: Cases, policy: Policy) -> Decision:
             above[part], below[part] = over, under
             rise[part], new[part], out[part] = options.rise[pick], options.new[pick], options.out[pick]
             left[part] = options.left[pick]
-    action, confidence, by_choice = _action(cases, policy, strict, active, chance, above, below, rise, best, table, tables)
+    action, confidence, by_choice = _action(
+        cases, policy, strict, active, chance, above, below, rise, best, table, tables
+    )
     # Where nothing can or need be done the choice is nothing: the raise is 0 and so is the order.
     nothing = active & ~by_choice
     has = np.where(np.nan_to_num(cases.fitted) > 0, 1, 0)
@@ -239,21 +246,22 @@ def _blocks(cases: Cases, rows: Ints, width: int) -> Iterator[Ints]:
         yield from (piece for piece in np.split(part, np.unique(cuts)) if len(piece))
 
 
-def _cdf(cases: Cases, rows: Ints, x: Floats, *, shift: float = 0.0, shared: bool = True) -> Floats:
-    """P(C <= x) for x (n, J) -> (n, J); `shift` is added to C, `shared` keeps the shared error in."""
+def _cdf(cases: Cases, rows: Ints, x: Floats, at: tuple[float, float] | None = None) -> Floats:
+    """P(C <= x) for x (n, J) -> (n, J); `at` fixes the two shared errors, in sds, else they are part of the spread."""
     ground = cases.ground.take(rows)
     counts = ground.counts
+    shift = 0.0 if at is None else cases.shared[rows] @ np.array(at)
     centre = np.repeat(cases.clearance_after[rows] + shift, counts) - ground.offset
     extra = np.square(cases.clearance_sd[rows])
-    if shared:
-        extra = extra + np.square(cases.shared_sd[rows])
+    if at is None:
+        extra = extra + cases.shared_variance(rows)
     sd = np.sqrt(np.square(ground.sd) + np.repeat(extra, counts))[:, None]
-    at = x if len(centre) == len(rows) else np.repeat(x, counts, axis=0)
+    ends = x if len(centre) == len(rows) else np.repeat(x, counts, axis=0)
     spread = cases.spread[rows]
     if len(rows) and spread[0] > 0:
-        values = blurred_uniform_cdf(at, centre[:, None], np.repeat(spread, counts)[:, None], sd)
+        values = blurred_uniform_cdf(ends, centre[:, None], np.repeat(spread, counts)[:, None], sd)
     else:
-        values = normal_cdf(at, centre[:, None], sd)
+        values = normal_cdf(ends, centre[:, None], sd)
     return ground.mean(values)
 
 
@@ -298,7 +306,7 @@ def _pick(p: Floats, clearance_after: Floats, options: Choices, target: float) -
 def _within_dressing(cases: Cases, rows: Ints, policy: Policy) -> Floats:
     """P(|change| <= dressing): the job does not alter the hydrant."""
     ground = cases.ground.take(rows)
-    shared = np.repeat(np.square(cases.shared_sd[rows]), ground.counts)
+    shared = np.repeat(cases.shared_variance(rows), ground.counts)
     sd = np.sqrt(np.square(ground.sd) + shared)
     centre = np.repeat(cases.change[rows], ground.counts) + ground.offset
     reach = np.asarray(policy.dressing.metres + EDGE)
@@ -316,7 +324,7 @@ def _best_if_measured(cases: Cases, rows: Ints, options: Choices, strict: Window
     mid_assumed = cases.clearance_after[rows] + cases.change[rows]
     least = (mid_assumed - cases.spread[rows])[:, None] + options.rise
     most = least + 2 * cases.spread[rows][:, None]
-    other = np.square(cases.shared_sd[rows]) + cases.measure_sd**2
+    other = cases.shared_variance(rows) + cases.measure_sd**2
     result = np.zeros(len(rows))
 
     def nearest_reachable(wanted: Floats, low_ends: Floats, high_ends: Floats) -> Floats:
@@ -354,21 +362,19 @@ class RightChoice:
     chance: Floats
 
 
-def right_choices(
-    cases: Cases, policy: Policy, rows: Ints, *, shift: float = 0.0, shared: bool = True
-) -> list[RightChoice]:
+def right_choices(cases: Cases, policy: Policy, rows: Ints, at: tuple[float, float] | None = None) -> list[RightChoice]:
     """The right choice as a random variable: in W, nearest the target, same tie-breaks.
 
-    `shift` moves C by a given shared error (then pass shared=False). Sums over choices plus "none" are 1.
+    `at` fixes the errors shared by the before and the after surface, in sds; without it they are part of the
+    spread. Sums over choices plus "none" are 1.
     """
     strict = window(cases.outlet, policy)
     found = []
     for options, group in _groups(cases, policy, rows):
         for part in _blocks(cases, group, len(options)):
             low, high = _cells(options, strict, part, policy)
-            upto = _cdf(cases, part, high, shift=shift, shared=shared)
-            chance = np.maximum(upto - _cdf(cases, part, low, shift=shift, shared=shared), 0.0)
-            found.append(RightChoice(part, options, chance))
+            chance = _cdf(cases, part, high, at) - _cdf(cases, part, low, at)
+            found.append(RightChoice(part, options, np.maximum(chance, 0.0)))
     return found
 
 

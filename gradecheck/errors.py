@@ -29,9 +29,7 @@ class GradecheckError(Exception):
     title = "cannot go on"
 
     def __init__(self, findings: Finding | Iterable[Finding]):
-        self.findings: tuple[Finding, ...] = (
-            (findings,) if isinstance(findings, Finding) else tuple(findings)
-        )
+        self.findings: tuple[Finding, ...] = (findings,) if isinstance(findings, Finding) else tuple(findings)
         super().__init__("\n".join(str(f) for f in self.findings))
 
 

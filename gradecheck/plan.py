@@ -95,6 +95,7 @@ class SurfaceSource(Section):
     raster: tuple[str, ...]
     unit: Unit | None = None
     vertical: str | None = None
+    crs: str | None = None
     sd: Distance = Length(0.33, "ft")
     sd_shared: Distance = Length(0, "ft")
 
@@ -167,6 +168,12 @@ class Plan(Section):
     def file(self) -> Path | None:
         """The plan file, or None for a plan from flags."""
         return self._file
+
+    def with_output(self, folder: str) -> Plan:
+        """The same plan writing to another folder."""
+        changed = self.model_copy(update={"output": self.output.model_copy(update={"dir": folder})})
+        changed._folder, changed._file = self._folder, self._file
+        return changed
 
     def resolve(self, path: str) -> Path:
         """A path of the plan as a path to open."""

@@ -59,7 +59,7 @@ class Mixture:
     start: (H+1,) atoms of hydrant i are start[i]:start[i+1], at least one.
     offset: (A,) metres, centre of the atom less the value at the point.
     weight: (A,) sums to 1 within a hydrant.
-    sd: (A,) metres, what remains of the ground's own error there, shared error left out.
+    sd: (A,) metres, the ground's own error there and what the atom gathers; shared error left out.
     """
 
     start: Ints
@@ -93,10 +93,6 @@ class Mixture:
         weighted = per_atom * self.weight.reshape(-1, *[1] * (per_atom.ndim - 1))
         out: Floats = np.add.reduceat(weighted, self.start[:-1], axis=0)
         return out
-
-    def position_sd(self) -> Floats:
-        """(H,) metres: root of the mean square about the value at the point, the ground's own error left out."""
-        return np.sqrt(self.mean(np.square(self.offset)))
 
     @classmethod
     def single(cls, sd: Floats) -> Mixture:

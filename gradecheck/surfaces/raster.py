@@ -142,9 +142,7 @@ class Lattice:
         return [(request[turn == k], tile[turn == k]) for k in range(int(turn.max(initial=-1)) + 1)]
 
 
-def _read(
-    tiles: Sequence[Tile], tile: Indices, column: Indices, row: Indices
-) -> tuple[Floats, NDArray[np.int8]]:
+def _read(tiles: Sequence[Tile], tile: Indices, column: Indices, row: Indices) -> tuple[Floats, NDArray[np.int8]]:
     """Pixels (k,) of tiles: metres and why missing. Each block that holds one is read once, in file order."""
     width = np.array([t.width for t in tiles])
     height = np.array([t.height for t in tiles])
@@ -212,7 +210,9 @@ _kept = threading.local()
 
 def _handle(tile: Tile) -> rasterio.DatasetReader:
     """This thread's own handle on a tile, kept open among the last `_OPEN`."""
-    handles: OrderedDict[tuple[str, tuple[int, int]], rasterio.DatasetReader] = getattr(_kept, "handles", None) or OrderedDict()
+    handles: OrderedDict[tuple[str, tuple[int, int]], rasterio.DatasetReader] = (
+        getattr(_kept, "handles", None) or OrderedDict()
+    )
     _kept.handles = handles
     key = tile.path, tile.stamp
     if key in handles:

@@ -1,0 +1,99 @@
+"""gradecheck: what dry-barrel fire hydrants need once a road's grade changes, and the parts to order.
+
+The whole job is `run(Plan.load("plan.toml"))`; the steps are `open_inputs`, `assess`, `write`. Everything
+public is listed in `__all__` and loaded when first used, so that the command line starts at once.
+"""
+
+from __future__ import annotations
+
+from importlib import import_module
+from typing import TYPE_CHECKING, Any
+
+__version__ = "0.1.0"
+
+_HOME = {
+    "Action": "gradecheck.decision",
+    "Assessment": "gradecheck.assessment",
+    "Basis": "gradecheck.clearance",
+    "Cases": "gradecheck.decision",
+    "Catalog": "gradecheck.catalog",
+    "Decision": "gradecheck.decision",
+    "Design": "gradecheck.surfaces.design",
+    "Finding": "gradecheck.errors",
+    "GradeChange": "gradecheck.change",
+    "GradecheckError": "gradecheck.errors",
+    "Heights": "gradecheck.surfaces",
+    "InputError": "gradecheck.errors",
+    "Inputs": "gradecheck.inputs",
+    "Layered": "gradecheck.surfaces",
+    "Length": "gradecheck.units",
+    "Mixture": "gradecheck.probability",
+    "OutputError": "gradecheck.errors",
+    "Plan": "gradecheck.plan",
+    "PlanError": "gradecheck.errors",
+    "Policy": "gradecheck.policy",
+    "Result": "gradecheck.pipeline",
+    "Surface": "gradecheck.surfaces",
+    "assess": "gradecheck.assessment",
+    "compute": "gradecheck.pipeline",
+    "decide": "gradecheck.decision",
+    "grade_change": "gradecheck.change",
+    "inspect": "gradecheck.pipeline",
+    "open_inputs": "gradecheck.inputs",
+    "read_catalog": "gradecheck.formats.tables",
+    "right_choices": "gradecheck.decision",
+    "run": "gradecheck.pipeline",
+    "total_order": "gradecheck.order",
+    "write": "gradecheck.pipeline",
+    "write_starter": "gradecheck.starter",
+}
+
+__all__ = ["__version__", *_HOME]
+
+if TYPE_CHECKING:
+    from gradecheck.assessment import Assessment as Assessment
+    from gradecheck.assessment import assess as assess
+    from gradecheck.catalog import Catalog as Catalog
+    from gradecheck.change import GradeChange as GradeChange
+    from gradecheck.change import grade_change as grade_change
+    from gradecheck.clearance import Basis as Basis
+    from gradecheck.decision import Action as Action
+    from gradecheck.decision import Cases as Cases
+    from gradecheck.decision import Decision as Decision
+    from gradecheck.decision import decide as decide
+    from gradecheck.decision import right_choices as right_choices
+    from gradecheck.errors import Finding as Finding
+    from gradecheck.errors import GradecheckError as GradecheckError
+    from gradecheck.errors import InputError as InputError
+    from gradecheck.errors import OutputError as OutputError
+    from gradecheck.errors import PlanError as PlanError
+    from gradecheck.formats.tables import read_catalog as read_catalog
+    from gradecheck.inputs import Inputs as Inputs
+    from gradecheck.inputs import open_inputs as open_inputs
+    from gradecheck.order import total_order as total_order
+    from gradecheck.pipeline import Result as Result
+    from gradecheck.pipeline import compute as compute
+    from gradecheck.pipeline import inspect as inspect
+    from gradecheck.pipeline import run as run
+    from gradecheck.pipeline import write as write
+    from gradecheck.plan import Plan as Plan
+    from gradecheck.policy import Policy as Policy
+    from gradecheck.probability import Mixture as Mixture
+    from gradecheck.starter import write_starter as write_starter
+    from gradecheck.surfaces import Heights as Heights
+    from gradecheck.surfaces import Layered as Layered
+    from gradecheck.surfaces import Surface as Surface
+    from gradecheck.surfaces.design import Design as Design
+    from gradecheck.units import Length as Length
+
+
+def __getattr__(name: str) -> Any:
+    if name not in _HOME:
+        raise AttributeError(f"module 'gradecheck' has no attribute {name!r}")
+    value = getattr(import_module(_HOME[name]), name)
+    globals()[name] = value
+    return value
+
+
+def __dir__() -> list[str]:
+    return sorted(__all__)

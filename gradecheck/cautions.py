@@ -1,0 +1,67 @@
+"""Cautions: codes with what each means to the engineer and the crew. Pure."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from gradecheck.probability import Bools, Ints
+
+MEANING: dict[str, str] = {
+    "fill_over_review": "The ground rises more than fill_review: not only an extension job; mains and lateral to be reviewed.",
+    "cut_over_review": "The ground falls more than cut_review: loss of cover over lateral and main to be reviewed.",
+    "cover_below_min": "Cover over the branch pipe would be less than cover_min.",
+    "extension_unknown": "What extension is fitted already is not known; taken as none. Look before ordering.",
+    "cover_not_checked": "The ground falls, and cover over the branch pipe could not be checked.",
+    "clearance_assumed": "Clearance today was not measured; it is taken as anywhere in the owner's window.",
+    "beyond_design": "Beyond the design: the ground is taken as unchanged.",
+    "missed_by_reach": "No job reaches it, yet the ground changes here by more than the dressing: is the reach right?",
+    "dress": "Ends outside the window but within the dressing: dress the ground at the hydrant by hand.",
+    "off_before": "Outside the window already today, before the job: whose cost is it?",
+    "outlet_low": "An outlet ends lower than outlet_min.",
+    "outlet_high": "An outlet ends higher than outlet_max.",
+    "second_extension": "Two or more extensions would stand on this hydrant.",
+    "curb_near": "The position error alone moves the change by more than the dressing: a curb or wall is near.",
+    "valve_box": "The branch valve's box moves with the ground too: adjust it.",
+    "heights_disagree": "Surveyed flange elevation and measured clearance differ by more than 3 sd.",
+    "window_empty": "The clearance window and the outlet rule have nothing in common; the outlet rule was set aside.",
+    "no_id": "The row has no id; one was made up from its place in the layer.",
+    "repeated_id": "The id stands on several hydrants; '#2', '#3' was added to tell them apart.",
+    "unreadable_value": "A value in a mapped column could not be read and is taken as unknown.",
+}
+
+CODES = tuple(MEANING)
+HOLDING = ("fill_over_review", "cut_over_review", "cover_below_min", "extension_unknown")
+
+
+def flag(code: str, rows: Bools) -> Ints:
+    """The bit of one caution on the rows that have it."""
+    return np.where(rows, 1 << CODES.index(code), 0).astype(np.int64)
+
+
+def any_of(bits: Ints, codes: tuple[str, ...]) -> Bools:
+    """(H,) rows with at least one of the codes."""
+    mask = sum(1 << CODES.index(c) for c in codes)
+    return (bits & mask) != 0
+
+
+def as_text(bits: Ints) -> list[str | None]:
+    """Codes joined by ';', None for none."""
+    unique, inverse = np.unique(bits, return_inverse=True)
+    texts = [";".join(c for i, c in enumerate(CODES) if b >> i & 1) or None for b in unique.tolist()]
+    return [texts[i] for i in inverse.tolist()]
+
+
+def counts(bits: Ints) -> dict[str, int]:
+    """How many rows have each caution, those that occur."""
+    found: dict[str, int] = {}
+    for i, code in enumerate(CODES):
+        n = int(((bits >> i) & 1).sum())
+        if n:
+            found[code] = n
+    return found
+
+
+def none(n: int) -> NDArray[np.int64]:
+    """No cautions on n rows."""
+    return np.zeros(n, dtype=np.int64)

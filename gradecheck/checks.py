@@ -1,0 +1,58 @@
+"""Sanity nets over what the two grounds say of the same places. Pure."""
+
+from __future__ import annotations
+
+from itertools import permutations
+
+import numpy as np
+
+from gradecheck.errors import Finding
+from gradecheck.probability import Floats
+from gradecheck.units import METRES
+
+_LEAST_APART = 2.0
+"""Metres: nearer grounds are not told apart from a real change of grade."""
+_FIT = 0.25
+_LARGE = 1.0
+"""Metres of median change beyond which the summary asks whether datum and units are right."""
+
+# Ratios that a mistaken unit leaves between two grounds; feet against US survey feet cannot be seen in heights.
+_RATIOS = {
+    (a, b): METRES[a] / METRES[b] for a, b in permutations(("in", "ft", "m", "cm", "mm"), 2) if METRES[a] != METRES[b]
+}
+
+
+def unit_mistaken(before: Floats, after: Floats) -> Finding | None:
+    """Metres taken for feet and the like, from heights (n,) in metres of the same places; None where all is well.
+
+    >>> print(unit_mistaken(np.array([100.0, 110.0, 120.0]), np.array([328.1, 360.9, 393.7])).what)
+    after is 3.281 times as high as before (medians 110.00 m and 360.90 m): ft against m?
+    """
+    both = np.isfinite(before) & np.isfinite(after)
+    zb, za = before[both], after[both]
+    if len(zb) < 3:
+        return None
+    apart = float(np.median(np.abs(za - zb)))
+    if apart < _LEAST_APART:
+        return None
+    for (small, large), ratio in _RATIOS.items():
+        off = float(np.median(np.abs(za - zb / ratio)))
+        if off <= _FIT * apart and abs(float(np.median(za / zb)) * ratio - 1) < 0.1:
+            factor = float(np.median(za / zb))
+            what = (
+                f"after is {factor:.4g} times as high as before (medians {np.median(zb):.2f} m and "
+                f"{np.median(za):.2f} m): {small} against {large}?"
+            )
+            return Finding("before and after", what, "state the true vertical `unit` of each in the plan")
+    return None
+
+
+def far_apart(change: Floats) -> str:
+    """A warning where the typical change is no road job's; empty where it is."""
+    known = change[np.isfinite(change) & (change != 0)]
+    if len(known) < 3 or abs(float(np.median(known))) < _LARGE:
+        return ""
+    return (
+        f"the typical grade change is {np.median(known):+.2f} m: "
+        "check the vertical datum and the unit of both grounds before ordering anything"
+    )

@@ -1,0 +1,249 @@
+"""The command line: options to plan, calls, summary, exit status. Nothing is computed here.
+
+Heavy libraries are imported inside the commands, so that `--help` answers at once.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import sys
+from collections.abc import Iterable, Iterator
+from contextlib import contextmanager
+from typing import TYPE_CHECKING, Annotated, Any, NoReturn
+
+import typer
+
+from gradecheck import __version__
+from gradecheck.errors import Finding, GradecheckError, PlanError
+
+if TYPE_CHECKING:
+    from gradecheck.assessment import Progress
+    from gradecheck.inspection import Inspection
+    from gradecheck.plan import Plan
+
+# typer carries its own copy of click from 0.2x on: take the class from where it is, whichever that be.
+_UsageTrouble = next(c for c in typer.BadParameter.__mro__ if c.__name__ == "ClickException")
+
+EXIT_UNUSABLE, EXIT_FAULT, EXIT_INTERRUPTED = 2, 1, 130
+
+app = typer.Typer(
+    name="gradecheck",
+    help="What dry-barrel fire hydrants need once a road's grade changes, and the parts to order.",
+    no_args_is_help=True,
+    rich_markup_mode=None,
+    pretty_exceptions_enable=False,
+)
+
+PlanArgument = Annotated[str | None, typer.Argument(metavar="PLAN.toml", help="The plan file.", show_default=False)]
+Quiet = Annotated[bool, typer.Option("--quiet", "-q", help="Print nothing but errors.")]
+Json = Annotated[bool, typer.Option("--json", help="Print one JSON object on standard output, errors included.")]
+
+
+def _version(wanted: bool) -> None:
+    if wanted:
+        typer.echo(f"gradecheck {__version__}")
+        raise typer.Exit
+
+
+@app.callback()
+def _main(
+    version: Annotated[
+        bool, typer.Option("--version", callback=_version, is_eager=True, help="Print the version and leave.")
+    ] = False,
+) -> None:
+    pass
+
+
+@app.command()
+def run(
+    plan: PlanArgument = None,
+    out: Annotated[str | None, typer.Option(help="Output folder; default the plan's, else 'out'.")] = None,
+    hydrants: Annotated[str | None, typer.Option(help="One-off: the hydrant layer.")] = None,
+    before: Annotated[list[str] | None, typer.Option(help="One-off: existing ground; may be repeated.")] = None,
+    after: Annotated[list[str] | None, typer.Option(help="One-off: design ground; may be repeated.")] = None,
+    before_unit: Annotated[str | None, typer.Option(help="One-off: vertical unit of --before.")] = None,
+    after_unit: Annotated[str | None, typer.Option(help="One-off: vertical unit of --after.")] = None,
+    id_column: Annotated[str | None, typer.Option("--id", help="One-off: column that holds the ids.")] = None,
+    unit: Annotated[str, typer.Option(help="One-off: unit of small heights: in, ft, mm, cm or m.")] = "in",
+    quiet: Quiet = False,
+    as_json: Json = False,
+) -> None:
+    """Decide every hydrant, total the order, write every deliverable.
+
+    \b
+    gradecheck run plan.toml
+    gradecheck run --hydrants h.gpkg --before old.tif --after new.tif --out out
+    """
+    given = {"--hydrants": hydrants, "--before": before, "--after": after}
+    if plan is not None and any(given.values()):
+        flags = ", ".join(name for name, value in given.items() if value)
+        raise PlanError(Finding("command line", f"both a plan and {flags}", "give one or the other"))
+    if plan is not None:
+        loaded = _load(plan, out)
+    else:
+        missing = [name for name, value in given.items() if not value]
+        if missing:
+            mend = "give a plan file, or --hydrants, --before and --after"
+            raise PlanError(Finding("command line", f"nothing to run: {', '.join(missing)} not given", mend))
+        from gradecheck.plan import Plan
+
+        loaded = Plan.one_off(
+            str(hydrants), before or [], after or [], out=out or "out", id=id_column,
+            before_unit=before_unit, after_unit=after_unit, unit=unit,
+        )  # fmt: skip
+    from gradecheck import pipeline
+    from gradecheck.outputs.summary import summary_text
+
+    with _progress(quiet or as_json) as progress:
+        result = pipeline.run(loaded, progress=progress)
+    folder = loaded.resolve(loaded.output.dir).as_posix()
+    if as_json:
+        _print_json({"ok": True, "folder": folder, **result.summary})
+    elif not quiet:
+        typer.echo(summary_text(result.summary, folder))
+
+
+@app.command()
+def inspect(
+    plan: Annotated[str, typer.Argument(metavar="PLAN.toml")], quiet: Quiet = False, as_json: Json = False
+) -> None:
+    """Say what the inputs are and what would stop a run; nothing is written.
+
+    \b
+    gradecheck inspect plan.toml
+    """
+    loaded = _load(plan, None)
+    from gradecheck import pipeline
+
+    found = pipeline.inspect(loaded)
+    if as_json:
+        _print_json(_inspection_json(found))
+    elif not quiet:
+        typer.echo("\n".join(_inspection_lines(found)))
+    elif found.stops:
+        _complain("this would stop a run", found.stops)
+    if found.stops:
+        raise typer.Exit(EXIT_UNUSABLE)
+
+
+@app.command()
+def starter(
+    folder: Annotated[str, typer.Argument(metavar="DIR", help="A new or empty folder.")],
+    quiet: Quiet = False,
+    as_json: Json = False,
+) -> None:
+    """Write a small invented project with data and a commented plan, ready to run.
+
+    \b
+    gradecheck starter try-it
+    gradecheck run try-it/plan.toml
+    """
+    from gradecheck.starter import write_starter
+
+    plan = write_starter(folder)
+    if as_json:
+        _print_json({"ok": True, "plan": plan.as_posix()})
+    elif not quiet:
+        typer.echo(f"Written to {folder}. Next: gradecheck run {plan.as_posix()}")
+
+
+def _load(plan: str, out: str | None) -> Plan:
+    from gradecheck.plan import Plan
+
+    loaded = Plan.load(plan)
+    if out is None:
+        return loaded
+    # --out is relative to where the command is given, unlike the plan's own paths.
+    return loaded.with_output(os.path.abspath(out))  # noqa: PTH100
+
+
+@contextmanager
+def _progress(silent: bool) -> Iterator[Progress]:
+    """A bar on standard error after one second, and none where that is not a terminal."""
+    from tqdm import tqdm
+
+    bars: dict[str, Any] = {}
+
+    def show(what: str, done: int, of: int) -> None:
+        if what not in bars:
+            bars[what] = tqdm(desc=what, total=of, unit=" hydrants", delay=1, leave=False, disable=silent or None)
+        bars[what].update(done)
+
+    try:
+        yield show
+    finally:
+        for bar in bars.values():
+            bar.close()
+
+
+def _inspection_lines(found: Inspection) -> list[str]:
+    lines: list[str] = []
+    for heading, facts in found.facts:
+        lines += [heading, *(f"  {fact}" for fact in facts), ""]
+    for heading, texts in (("assumed", found.assumed), ("to be aware of", found.notes)):
+        if texts:
+            lines += [heading, *(f"  - {text}" for text in texts), ""]
+    if found.stops:
+        return [*lines, "this would stop a run", *(f"  {_one(f)}" for f in found.stops)]
+    return [*lines, "nothing here would stop a run"]
+
+
+def _inspection_json(found: Inspection) -> dict[str, Any]:
+    return {
+        "ok": not found.stops,
+        "facts": dict(found.facts),
+        "assumed": found.assumed,
+        "notes": found.notes,
+        "stops": [_finding(f) for f in found.stops],
+    }
+
+
+def _finding(finding: Finding) -> dict[str, str]:
+    return {"where": finding.where, "what": finding.what, "mend": finding.mend}
+
+
+def _one(finding: Finding) -> str:
+    mend = f"\n      mend: {finding.mend}" if finding.mend else ""
+    return f"{finding.where}: {finding.what}{mend}"
+
+
+def _complain(title: str, findings: Iterable[Finding]) -> None:
+    typer.echo(f"gradecheck: {title}", err=True)
+    for finding in findings:
+        typer.echo(f"  {_one(finding)}", err=True)
+
+
+def _print_json(content: dict[str, Any]) -> None:
+    typer.echo(json.dumps(content, indent=1, ensure_ascii=False, default=str))
+
+
+def _fail(title: str, findings: list[Finding], status: int) -> NoReturn:
+    if "--json" in sys.argv[1:]:
+        _print_json({"ok": False, "error": title, "findings": [_finding(f) for f in findings]})
+    else:
+        _complain(title, findings)
+    raise SystemExit(status)
+
+
+def main() -> NoReturn:
+    """Entry point: every way out has its exit status and one message, never a traceback for a bad input."""
+    try:
+        status = app(standalone_mode=False)
+    except GradecheckError as error:
+        _fail(error.title, list(error.findings), EXIT_UNUSABLE)
+    except _UsageTrouble as error:
+        mend = "see gradecheck --help"
+        _fail("the command cannot be used", [Finding("command line", error.format_message(), mend)], EXIT_UNUSABLE)
+    except (KeyboardInterrupt, typer.Abort):
+        _fail("interrupted", [Finding("", "nothing was written; the former files are as they were")], EXIT_INTERRUPTED)
+    except BrokenPipeError:
+        sys.stderr.close()
+        raise SystemExit(EXIT_FAULT) from None
+    except Exception as error:  # the last net: a fault of ours, told as one
+        if os.environ.get("GRADECHECK_TRACEBACK"):
+            raise
+        what = f"{type(error).__name__}: {error}"
+        mend = "set GRADECHECK_TRACEBACK=1 and run again to see where; please report it"
+        _fail("a fault in gradecheck itself", [Finding("", what, mend)], EXIT_FAULT)
+    raise SystemExit(status if isinstance(status, int) else 0)

@@ -1,0 +1,332 @@
+"""The hydrant layer: usable rows as arrays, and the rows that cannot be placed, with the reason.
+
+A hydrant is never left out for want of good data entry: a missing or repeated id and an unreadable number
+are mended and cautioned. Only a row that has no place on the ground, or that says again what another row
+says, is rejected.
+"""
+
+from __future__ import annotations
+
+from collections import Counter, defaultdict
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+import pandas as pd
+import pyarrow as pa
+import shapely
+from numpy.typing import NDArray
+from pyproj import CRS
+
+from gradecheck import cautions, reference
+from gradecheck.errors import Finding, InputError
+from gradecheck.layers import VectorLayer, is_text_table, read_layer
+from gradecheck.plan import HydrantSource, LengthColumn, Plan
+from gradecheck.probability import Bools, Floats, Ints
+from gradecheck.units import METRES, Length
+
+_SAME_PLACE = 0.01
+"""Metres within which a repeated id is the same hydrant again."""
+
+_KINDS = {1: "a line", 2: "a ring", 3: "a polygon", 5: "several lines", 6: "several polygons", 7: "a collection"}
+
+
+@dataclass(frozen=True, slots=True)
+class Rejected:
+    """Rows that are not worked on: the input's columns, place in the layer, geometry as far as it has one."""
+
+    table: pa.Table
+    place: Ints
+    geometry: NDArray[Any]
+    reason: tuple[str, ...]
+
+    def __len__(self) -> int:
+        return len(self.place)
+
+
+@dataclass(frozen=True, slots=True)
+class Hydrants:
+    """H usable rows, in the order of the layer. Lengths and elevations in metres, NaN unknown.
+
+    table: the input's own columns. geometry: (H,) points in `crs`. x, y: (H,) the same in the working system.
+    place: (H,) row in the layer, from 1. cautions: (H,) bits of what reading had to mend.
+    total: rows in the layer; read: those that `where` kept.
+    """
+
+    table: pa.Table
+    geometry: NDArray[Any]
+    crs: CRS
+    x: Floats
+    y: Floats
+    place: Ints
+    id: tuple[str, ...]
+    family: tuple[str | None, ...]
+    street: tuple[str | None, ...]
+    opens: tuple[str | None, ...]
+    fitted: Floats
+    bury: Floats
+    clearance: Floats
+    flange: Floats
+    outlet: Floats
+    cautions: Ints
+    rejected: Rejected
+    total: int
+    read: int
+    shown: str
+
+    def __len__(self) -> int:
+        return len(self.place)
+
+
+def read_hydrants(plan: Plan) -> Hydrants:
+    """Read the plan's hydrant layer; x, y are in the layer's own system until `placed`. Raises InputError."""
+    source = plan.hydrants
+    path = plan.resolve(source.path)
+    layer = read_layer(path, source.path, "hydrants", source.layer, source.where, source.encoding)
+    points, crs, reasons = _points(layer, source, is_text_table(path))
+    _check_columns(layer, source)
+    good = np.array([r is None for r in reasons], dtype=bool)
+    x, y = shapely.get_x(points), shapely.get_y(points)
+    inside = np.zeros(len(layer), dtype=bool)
+    inside[good] = reference.in_area_of_use(crs, x[good], y[good])
+    for i in np.flatnonzero(good & ~inside):
+        reasons[i] = f"outside the area of use of {reference.name_of(crs)}: x {x[i]:.6g}, y {y[i]:.6g}"
+    rows = np.flatnonzero(good & inside)
+    unreadable = np.zeros(len(rows), dtype=bool)
+    lengths: dict[str, Floats] = {}
+    for name in ("extension_fitted", "bury", "clearance", "flange_elevation", "outlet_above_flange"):
+        lengths[name], bad = _lengths(layer, getattr(source, name), name, rows)
+        unreadable |= bad
+    missing_id, ids = _ids(layer, source.id, rows)
+    bits = cautions.flag("no_id", missing_id) | cautions.flag("unreadable_value", unreadable)
+    lost = np.flatnonzero(~(good & inside))
+    return Hydrants(
+        table=layer.table.take(rows),
+        geometry=points[rows],
+        crs=crs,
+        x=x[rows],
+        y=y[rows],
+        place=layer.place[rows],
+        id=tuple(ids),
+        family=_texts(layer, source.family, "hydrants.family", rows),
+        street=_texts(layer, source.street, "hydrants.street", rows),
+        opens=_texts(layer, source.opens, "hydrants.opens", rows),
+        fitted=lengths["extension_fitted"],
+        bury=lengths["bury"],
+        clearance=lengths["clearance"],
+        flange=lengths["flange_elevation"],
+        outlet=lengths["outlet_above_flange"],
+        cautions=bits,
+        rejected=Rejected(
+            layer.table.take(lost), layer.place[lost], layer.geometry[lost], tuple(str(reasons[i]) for i in lost)
+        ),
+        total=layer.total,
+        read=len(layer),
+        shown=source.path,
+    )
+
+
+def placed(hydrants: Hydrants, work: CRS) -> Hydrants:
+    """The same with x, y in the working system, repeats of an id and place rejected, and ids made unique."""
+    x, y = reference.Path.between(reference.split(hydrants.crs)[0] or hydrants.crs, work).there(hydrants.x, hydrants.y)
+    reasons: list[str | None] = [
+        None if ok else f"cannot be placed in {reference.name_of(work)}" for ok in (np.isfinite(x) & np.isfinite(y))
+    ]
+    near = _SAME_PLACE / reference.metres_per_unit(work)
+    made_up = cautions.any_of(hydrants.cautions, ("no_id",))
+    groups: dict[str, list[int]] = defaultdict(list)
+    for i, name in enumerate(hydrants.id):
+        if not made_up[i] and reasons[i] is None:
+            groups[name].append(i)
+    repeated = np.zeros(len(hydrants), dtype=bool)
+    for members in groups.values():
+        kept: list[int] = []
+        for i in members:
+            twin = next((j for j in kept if np.hypot(x[i] - x[j], y[i] - y[j]) <= near), None)
+            if twin is None:
+                kept.append(i)
+            else:
+                reasons[i] = f"repeats the id and place of row {hydrants.place[twin]} ('{hydrants.id[i]}')"
+        if len(kept) > 1:
+            repeated[kept] = True
+    rows = np.array([i for i, r in enumerate(reasons) if r is None], dtype=np.int64)
+    lost = np.array([i for i, r in enumerate(reasons) if r is not None], dtype=np.int64)
+    ids, renamed = _unique([hydrants.id[i] for i in rows])
+    bits = hydrants.cautions[rows] | cautions.flag("repeated_id", repeated[rows] | renamed)
+    former = hydrants.rejected
+    rejected = Rejected(
+        pa.concat_tables([former.table, hydrants.table.take(lost)]),
+        np.concatenate([former.place, hydrants.place[lost]]),
+        np.concatenate([former.geometry, hydrants.geometry[lost]]),
+        (*former.reason, *(str(reasons[i]) for i in lost)),
+    )
+    order = np.argsort(rejected.place, kind="stable")
+    rejected = Rejected(
+        rejected.table.take(order),
+        rejected.place[order],
+        rejected.geometry[order],
+        tuple(rejected.reason[i] for i in order),
+    )
+    picked = {
+        name: getattr(hydrants, name)[rows]
+        for name in ("geometry", "place", "fitted", "bury", "clearance", "flange", "outlet")
+    }
+    words = {name: tuple(getattr(hydrants, name)[i] for i in rows) for name in ("family", "street", "opens")}
+    return replace(
+        hydrants, table=hydrants.table.take(rows), x=np.asarray(x)[rows], y=np.asarray(y)[rows], id=tuple(ids),
+        cautions=bits, rejected=rejected, **picked, **words,
+    )  # fmt: skip
+
+
+def _unique(names: list[str]) -> tuple[list[str], Bools]:
+    """Ids with '#2', '#3' on repeats, never onto a name that exists; and which were changed."""
+    taken = set(names)
+    seen: Counter[str] = Counter()
+    out, changed = [], np.zeros(len(names), dtype=bool)
+    for i, name in enumerate(names):
+        seen[name] += 1
+        if seen[name] == 1:
+            out.append(name)
+            continue
+        n = max(2, seen[name])
+        while f"{name}#{n}" in taken:
+            n += 1
+        seen[name] = n
+        taken.add(f"{name}#{n}")
+        out.append(f"{name}#{n}")
+        changed[i] = True
+    return out, changed
+
+
+def _points(layer: VectorLayer, source: HydrantSource, text: bool) -> tuple[NDArray[Any], CRS, list[str | None]]:
+    """A point for every row that has one, their system, and for the others why not."""
+    stated = None if source.crs is None else reference.crs_named(source.crs, "hydrants.crs")
+    if text or source.x is not None or source.y is not None:
+        missing = [k for k in ("x", "y") if getattr(source, k) is None] + (["crs"] if stated is None else [])
+        if missing:
+            what = f"{layer.shown} has no geometry; {', '.join(missing)} not stated"
+            mend = 'name the columns and the system: x = "east", y = "north", crs = "EPSG:32615"'
+            raise InputError(Finding("hydrants", what, mend))
+        points, reasons = _points_from_columns(layer, str(source.x), str(source.y))
+        return points, _horizontal(stated), reasons
+    if layer.crs is not None and stated is not None and not layer.crs.equals(stated, ignore_axis_order=True):
+        what = f"{layer.shown} says {reference.name_of(layer.crs)}, the plan says {reference.name_of(stated)}"
+        raise InputError(Finding("hydrants.crs", what, "take `crs` out of the plan or mend the file"))
+    crs = layer.crs or stated
+    if crs is None:
+        what = f"{layer.shown} has no reference system"
+        raise InputError(Finding("hydrants.crs", what, 'state it, such as crs = "EPSG:32615"'))
+    points, reasons = _points_from_geometry(layer.geometry)
+    return points, _horizontal(crs), reasons
+
+
+def _horizontal(crs: CRS | None) -> CRS:
+    if crs is None or reference.split(crs)[0] is None:
+        what = f"{reference.name_of(crs)} does not place points on the Earth"
+        raise InputError(Finding("hydrants.crs", what, "state the layer's true system"))
+    return crs
+
+
+def _points_from_columns(layer: VectorLayer, x: str, y: str) -> tuple[NDArray[Any], list[str | None]]:
+    values = []
+    for name, key in ((x, "hydrants.x"), (y, "hydrants.y")):
+        numbers, _ = _readable(layer.column(name, key))
+        values.append(numbers)
+    finite = np.isfinite(values[0]) & np.isfinite(values[1])
+    points = np.full(len(layer), None, dtype=object)
+    points[finite] = shapely.points(values[0][finite], values[1][finite])
+    what = f"'{x}' or '{y}' is empty or no number"
+    return points, [None if ok else what for ok in finite]
+
+
+def _points_from_geometry(geometry: NDArray[Any]) -> tuple[NDArray[Any], list[str | None]]:
+    points = geometry.copy()
+    reasons: list[str | None] = [None] * len(geometry)
+    kind = shapely.get_type_id(geometry)
+    several = np.flatnonzero(kind == 4)
+    for i in several:
+        parts = shapely.get_parts(geometry[i])
+        places = {tuple(c) for c in shapely.get_coordinates(parts).tolist()}
+        if len(places) == 1:
+            points[i], kind[i] = parts[0], 0
+        elif places:
+            reasons[i] = f"{len(places)} places in one row: split it into single points"
+    for i in np.flatnonzero((kind != 0) & (kind != 4)):
+        reasons[i] = "no geometry" if kind[i] < 0 else f"{_KINDS.get(int(kind[i]), 'not a point')}, not a point"
+    empty = (kind >= 0) & shapely.is_empty(geometry)
+    for i in np.flatnonzero(empty):
+        reasons[i] = "empty geometry"
+    single = np.flatnonzero((kind == 0) & ~empty)
+    finite = np.isfinite(shapely.get_x(points[single])) & np.isfinite(shapely.get_y(points[single]))
+    for i in single[~finite]:
+        reasons[i] = "coordinates are not finite"
+    for i, reason in enumerate(reasons):
+        if reason is not None:
+            points[i] = None
+    return points, reasons
+
+
+def _check_columns(layer: VectorLayer, source: HydrantSource) -> None:
+    """Every column that the plan names must be there; all that are not are told at once."""
+    findings: list[Finding] = []
+    for key in HydrantSource.model_fields:
+        value = getattr(source, key)
+        name = value.column if isinstance(value, LengthColumn) else value
+        if key in ("id", "family", "street", "opens") or isinstance(value, LengthColumn):
+            try:
+                if isinstance(name, str):
+                    layer.column(name, f"hydrants.{key}")
+            except InputError as error:
+                findings.extend(error.findings)
+    if findings:
+        raise InputError(findings)
+
+
+def _readable(column: pa.ChunkedArray) -> tuple[Floats, Bools]:
+    """Numbers of a column of any type, NaN where there is none, and where something stood that is no number."""
+    kind = column.type
+    if pa.types.is_integer(kind) or pa.types.is_floating(kind):
+        values = column.cast(pa.float64()).to_numpy(zero_copy_only=False).astype(np.float64)
+        bad = np.isinf(values)
+        return np.where(bad, np.nan, values), bad
+    texts = pd.Series(column.to_pylist(), dtype=object)
+    stripped = texts.map(lambda v: v.strip() if isinstance(v, str) else v)
+    given = stripped.notna() & (stripped != "")
+    plain = stripped.where(stripped.map(lambda v: isinstance(v, str | float | int) and not isinstance(v, bool)))
+    values = pd.to_numeric(plain, errors="coerce").to_numpy(dtype=np.float64)
+    values = np.where(np.isinf(values), np.nan, values)
+    return values, np.asarray(given & np.isnan(values), dtype=bool)
+
+
+def _lengths(layer: VectorLayer, mapped: LengthColumn | Length | None, key: str, rows: Ints) -> tuple[Floats, Bools]:
+    """Metres of a mapped column (or one length for all), and where the value could not be read."""
+    if mapped is None:
+        return np.full(len(rows), np.nan), np.zeros(len(rows), dtype=bool)
+    if isinstance(mapped, Length):
+        return np.full(len(rows), mapped.metres), np.zeros(len(rows), dtype=bool)
+    values, bad = _readable(layer.column(mapped.column, f"hydrants.{key}").take(pa.array(rows)))
+    if key in ("extension_fitted", "bury"):
+        bad = bad | (values < 0)
+        values = np.where(values < 0, np.nan, values)
+    return values * METRES[mapped.unit], bad
+
+
+def _texts(layer: VectorLayer, name: str | None, key: str, rows: Ints) -> tuple[str | None, ...]:
+    if name is None:
+        return (None,) * len(rows)
+    return tuple(_text(v) for v in layer.column(name, key).take(pa.array(rows)).to_pylist())
+
+
+def _text(value: object) -> str | None:
+    if value is None or (isinstance(value, float) and np.isnan(value)):
+        return None
+    if isinstance(value, float) and value.is_integer() and abs(value) < 1e15:
+        value = int(value)
+    return str(value).strip() or None
+
+
+def _ids(layer: VectorLayer, name: str | None, rows: Ints) -> tuple[Bools, list[str]]:
+    found = _texts(layer, name, "hydrants.id", rows)
+    missing = np.array([v is None for v in found], dtype=bool)
+    places = layer.place[rows].tolist()
+    return missing, [f"row-{n}" if v is None else v for v, n in zip(found, places, strict=True)]

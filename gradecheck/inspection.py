@@ -1,0 +1,158 @@
+"""What the inputs are, before anything is decided: counts, systems, units, extents, overlap, catalogue gaps."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from gradecheck import checks
+from gradecheck.assessment import compared, measure
+from gradecheck.choices import choices
+from gradecheck.errors import Finding, GradecheckError
+from gradecheck.inputs import Inputs, open_inputs
+from gradecheck.plan import Plan
+from gradecheck.policy import Policy
+from gradecheck.reference import name_of
+from gradecheck.surfaces.tiles import Tile
+from gradecheck.units import show
+
+_MANY_TILES = 6
+
+
+@dataclass(frozen=True, slots=True)
+class Inspection:
+    """facts: (heading, lines) in the order of the data. stops: what would stop a run. notes: to be aware of."""
+
+    facts: tuple[tuple[str, tuple[str, ...]], ...]
+    stops: tuple[Finding, ...]
+    notes: tuple[str, ...]
+    assumed: tuple[str, ...]
+
+
+def inspect(plan: Plan, place: Callable[[], None]) -> Inspection:
+    """Look at everything that a run would read; `place` checks where it would write."""
+    stops: list[Finding] = []
+    facts: list[tuple[str, tuple[str, ...]]] = []
+    notes: list[str] = []
+    assumed: tuple[str, ...] = tuple(plan.assumed())
+    try:
+        place()
+    except GradecheckError as error:
+        stops.extend(error.findings)
+    try:
+        inputs = open_inputs(plan)
+    except GradecheckError as error:
+        return Inspection((), (*error.findings, *stops), (), assumed)
+    facts += [
+        ("hydrants", _hydrants(inputs)),
+        ("paving", _paving(inputs)),
+        ("before", _tiles(inputs.before_tiles)),
+        ("after", _tiles(inputs.after_tiles)),
+    ]
+    notes.extend(inputs.notes)
+    overlap, stop = _overlap(inputs)
+    facts.append(("overlap", overlap))
+    if stop:
+        stops.append(stop)
+    facts.append(("catalogue", _gaps(inputs)))
+    return Inspection(tuple(facts), tuple(stops), tuple(dict.fromkeys(notes)), inputs.assumed)
+
+
+def _hydrants(inputs: Inputs) -> tuple[str, ...]:
+    h = inputs.hydrants
+    lines = [f"{h.shown}: {h.total} rows, {h.read} read, {len(h)} usable, {len(h.rejected)} rejected"]
+    lines += [
+        f"row {place}: {reason}" for place, reason in list(zip(h.rejected.place, h.rejected.reason, strict=True))[:5]
+    ]
+    if len(h.rejected) > 5:
+        lines.append(f"... and {len(h.rejected) - 5} more rejected")
+    lines.append(f"reference system {name_of(h.crs)}; work is done in {name_of(inputs.work)}")
+    lines.append(f"extent x {h.x.min():.1f} to {h.x.max():.1f}, y {h.y.min():.1f} to {h.y.max():.1f}")
+    known = {
+        "clearance measured": h.clearance,
+        "flange surveyed": h.flange,
+        "extension fitted known": h.fitted,
+        "bury known": h.bury,
+        "outlet height known": h.outlet,
+    }
+    lines.append(", ".join(f"{name} {int(np.isfinite(v).sum())}" for name, v in known.items()))
+    return tuple(lines)
+
+
+def _paving(inputs: Inputs) -> tuple[str, ...]:
+    jobs = inputs.jobs
+    if not jobs.planned:
+        return ("no paving plan: every hydrant belongs to one job",)
+    job, _ = jobs.assign(inputs.hydrants.x, inputs.hydrants.y)
+    lines = []
+    for i, name in enumerate(jobs.names):
+        start = jobs.starts.get(name)
+        lines.append(f"{name}: starts {start or 'unknown'}, reaches {int((job == i).sum())} hydrants")
+    lines.append(f"no job reaches {int((job < 0).sum())} hydrants")
+    return tuple(lines)
+
+
+def _tiles(tiles: Sequence[Tile]) -> tuple[str, ...]:
+    lines = []
+    for t in tiles[:_MANY_TILES]:
+        a = t.grid
+        right, bottom = a.c + a.a * t.width + a.b * t.height, a.f + a.d * t.width + a.e * t.height
+        vertical = name_of(t.vertical) if t.vertical is not None else "not stated"
+        lines += [
+            f"{t.shown}: {t.width} x {t.height} cells of {np.hypot(a.a, a.d):g}, unit {t.unit}",
+            f"  {name_of(t.crs)}, vertical {vertical}",
+            f"  x {a.c:.1f} to {right:.1f}, y {bottom:.1f} to {a.f:.1f}",
+        ]
+    if len(tiles) > _MANY_TILES:
+        lines.append(f"... and {len(tiles) - _MANY_TILES} more tiles")
+    return tuple(lines) or ("none: flanges are surveyed",)
+
+
+def _overlap(inputs: Inputs) -> tuple[tuple[str, ...], Finding | None]:
+    job, _ = inputs.jobs.assign(inputs.hydrants.x, inputs.hydrants.y)
+    rows = np.flatnonzero(job >= 0).astype(np.int64)
+    change = measure(inputs, rows)
+    after, before = np.isfinite(change.after[rows]), np.isfinite(change.before[rows])
+    same = change.unchanged[rows]
+    lines = [
+        f"of {len(rows)} hydrants that a job reaches: design ground at {int((after & ~same).sum())}, "
+        f"beyond the design {int(same.sum())}, unknown {int((~after & ~same).sum())}",
+        f"existing ground at {int(before.sum())} of those that need it",
+    ]
+    stop = checks.unit_mistaken(*compared(inputs, change))
+    far = checks.far_apart(change.change)
+    if far:
+        lines.append(far)
+    return tuple(lines), stop
+
+
+def _gaps(inputs: Inputs) -> tuple[str, ...]:
+    """Clearances that no length of a family can mend, by family, for hydrants with nothing fitted."""
+    policy, unit = inputs.plan.policy, inputs.plan.output.unit
+    lines = []
+    for (name, known), lengths in zip(inputs.families, inputs.lengths(), strict=True):
+        label = f"family {name or '(not stated)'}" + ("" if known else " (generic lengths, not orderable)")
+        lines.append(f"{label}: {len(lengths)} lengths, {show(min(lengths), unit)} to {show(max(lengths), unit)}")
+        gaps, share = catalogue_gaps(lengths, policy)
+        if gaps:
+            shown = ", ".join(f"{show(-high, unit)} to {show(-low, unit)}" for low, high in gaps[:4])
+            more = f" and {len(gaps) - 4} more" if len(gaps) > 4 else ""
+            lines.append(f"  no length mends a flange this far below ground: {shown}{more} ({share:.0%} of the range)")
+    return tuple(lines)
+
+
+def catalogue_gaps(lengths: Sequence[float], policy: Policy) -> tuple[list[tuple[float, float]], float]:
+    """Clearances (low, high) in metres below the window that no choice brings into it, and their share of the range."""
+    longest = None if policy.max_extension is None else policy.max_extension.metres
+    rise = choices(lengths, 0.0, policy.max_extensions, longest).rise
+    dressing = policy.dressing.metres
+    low, high = policy.clearance_min.metres - dressing, policy.clearance_max.metres + dressing
+    gaps = [
+        (float(high - upper), float(low - lower))
+        for lower, upper in zip(rise[:-1], rise[1:], strict=True)
+        if upper - lower > high - low + 1e-9
+    ]
+    total = sum(b - a for a, b in gaps)
+    return gaps, total / float(rise.max()) if rise.max() > 0 else 0.0

@@ -1,0 +1,189 @@
+"""Vector layers read whole: an Arrow table of attributes with its types, geometries, reference system.
+
+Anything that OGR reads goes through pyogrio; GeoParquet through pyarrow, since few GDAL builds have it.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pyarrow as pa
+import pyarrow.parquet as pq
+import pyogrio
+import pyogrio.raw
+import shapely
+from numpy.typing import NDArray
+from pyogrio.errors import DataLayerError, DataSourceError, FieldError
+from pyproj import CRS
+
+from gradecheck.errors import Finding, InputError
+from gradecheck.probability import Ints
+from gradecheck.validation import nearest
+
+_TEXT_SUFFIXES = (".csv", ".tsv", ".txt", ".psv")
+
+
+@dataclass(frozen=True, slots=True)
+class VectorLayer:
+    """A layer in memory.
+
+    table: attributes, one row per feature; geometry: (n,) shapely objects or None; crs: None where not stated.
+    place: (n,) position of each row in the file's layer, from 1, whatever `where` left out.
+    total: rows in the layer before `where`.
+    """
+
+    table: pa.Table
+    geometry: NDArray[Any]
+    crs: CRS | None
+    place: Ints
+    total: int
+    shown: str
+
+    def __len__(self) -> int:
+        return len(self.place)
+
+    def column(self, name: str, key: str) -> pa.ChunkedArray:
+        """A column by its name in the plan's `key`. Raises InputError naming the nearest column."""
+        if name not in self.table.column_names:
+            mend = nearest(name, self.table.column_names)
+            raise InputError(Finding(f"{key} = {name!r}", f"{self.shown} has no such column", mend))
+        return self.table.column(name)
+
+
+def read_layer(
+    path: Path, shown: str, where: str, layer: str | None = None, select: str | None = None, encoding: str | None = None
+) -> VectorLayer:
+    """Read one layer; `where` is the plan's section for messages, `select` an OGR SQL filter."""
+    if not path.exists():
+        mend = "check the path; it is relative to the plan file"
+        raise InputError(Finding(f"{where}.path", f"no such file: {shown}", mend))
+    if path.suffix.lower() in (".parquet", ".geoparquet"):
+        return _read_parquet(path, shown, where, select)
+    try:
+        name = _layer_name(path, shown, where, layer)
+        options = {"layer": name, "return_fids": True, "encoding": encoding}
+        meta, table = pyogrio.raw.read_arrow(path, where=select, **options)
+        fids = _numbers(table, meta["fid_column"] or "OGC_FID")
+        everything = fids
+        if select is not None:
+            full = pyogrio.raw.read_arrow(path, columns=[], read_geometry=False, **options)
+            everything = _numbers(full[1], full[0]["fid_column"] or "OGC_FID")
+    except (DataSourceError, DataLayerError, FieldError, ValueError, OSError, pa.ArrowInvalid) as error:
+        raise InputError(_not_read(error, shown, where, select)) from None
+    order = np.argsort(everything, kind="stable")
+    place = order[np.searchsorted(everything, fids, sorter=order)] + 1
+    column = meta["geometry_name"] or "wkb_geometry"
+    geometry = np.full(len(fids), None, dtype=object)
+    if column in table.column_names:
+        geometry = shapely.from_wkb(_bytes(table.column(column)), on_invalid="ignore")
+    drop = [c for c in (column, meta["fid_column"] or "OGC_FID") if c in table.column_names]
+    return VectorLayer(
+        _plain(table.drop_columns(drop)), geometry, _crs(meta["crs"]), place.astype(np.int64), len(everything), shown
+    )
+
+
+def _layer_name(path: Path, shown: str, where: str, wanted: str | None) -> str:
+    listed = pyogrio.list_layers(path)
+    names = [str(n) for n in listed[:, 0]]
+    if wanted is not None:
+        if wanted not in names:
+            raise InputError(Finding(f"{where}.layer", f"{shown} has no layer {wanted!r}", nearest(wanted, names)))
+        return wanted
+    spatial = [str(n) for n, kind in listed if kind is not None]
+    candidates = spatial or names
+    if len(candidates) != 1:
+        what = f"{shown} has {len(candidates)} layers: {', '.join(candidates[:8])}"
+        raise InputError(Finding(f"{where}.layer", what, "name one as `layer`"))
+    return candidates[0]
+
+
+def _not_read(error: Exception, shown: str, where: str, select: str | None) -> Finding:
+    text = str(error).split("\n")[0][:200]
+    if select is not None and ("SQL" in text or "where" in text.lower() or "column" in text.lower()):
+        return Finding(f"{where}.where", f"{select!r} is not understood ({text})", "write it as SQL: status = 'ACT'")
+    if isinstance(error, UnicodeDecodeError):
+        return Finding(
+            f"{where}.path", f"{shown}: text is not {error.encoding}", 'state it, such as encoding = "cp1252"'
+        )
+    return Finding(f"{where}.path", f"{shown} cannot be read as a layer ({text})", "check that the file is whole")
+
+
+def _crs(text: str | None) -> CRS | None:
+    return CRS.from_user_input(text) if text else None
+
+
+def _numbers(table: pa.Table, name: str) -> Ints:
+    return np.asarray(table.column(name).to_numpy(), dtype=np.int64)
+
+
+def _bytes(column: pa.ChunkedArray) -> NDArray[Any]:
+    return np.asarray(column.to_numpy(), dtype=object)
+
+
+def _plain(table: pa.Table) -> pa.Table:
+    """Columns that no GeoPackage can hold (lists, structures) as JSON text; all others as they are."""
+    for i, field in enumerate(table.schema):
+        kind = field.type
+        if pa.types.is_nested(kind):
+            text = [None if v is None else json.dumps(v, default=str) for v in table.column(i).to_pylist()]
+            table = table.set_column(i, field.name, pa.array(text, pa.string()))
+        elif pa.types.is_dictionary(kind):
+            table = table.set_column(i, field.name, table.column(i).cast(kind.value_type))
+        elif pa.types.is_decimal(kind):
+            table = table.set_column(i, field.name, table.column(i).cast(pa.float64()))
+    return table.replace_schema_metadata(None)
+
+
+def _read_parquet(path: Path, shown: str, where: str, select: str | None) -> VectorLayer:
+    import geopandas
+
+    try:
+        names = pq.read_schema(path)
+        geo = json.loads((names.metadata or {}).get(b"geo", b"{}"))
+        column = geo.get("primary_column")
+        if column is None:
+            points, crs, others = None, None, names.names
+        else:
+            series = geopandas.read_parquet(path, columns=[column])[column]
+            points, crs = series.to_numpy(), series.crs
+            others = [n for n in names.names if n not in geo.get("columns", {})]
+        table = pq.read_table(path, columns=others)
+    except (pa.ArrowInvalid, ValueError, OSError) as error:
+        raise InputError(_not_read(error, shown, where, None)) from None
+    n = table.num_rows
+    geometry = np.full(n, None, dtype=object) if points is None else np.asarray(points, dtype=object)
+    place = np.arange(1, n + 1, dtype=np.int64)
+    if select is not None:
+        place = _selected(table, place, select, where)
+    rows = place - 1
+    return VectorLayer(_plain(table.take(rows)), geometry[rows], crs, place, n, shown)
+
+
+def _selected(table: pa.Table, place: Ints, select: str, where: str) -> Ints:
+    """Places that an OGR SQL filter keeps, asked of a copy in memory."""
+    name = f"/vsimem/gradecheck_{os.getpid()}_{id(table)}.fgb"
+    point = shapely.to_wkb(shapely.Point(0, 0))
+    copy = _plain(table).append_column("gradecheck_place", pa.array(place)).append_column(
+        "wkb_geometry", pa.array([point] * len(place), pa.binary())
+    )  # fmt: skip
+    try:
+        pyogrio.raw.write_arrow(
+            copy, name, driver="FlatGeobuf", geometry_name="wkb_geometry", geometry_type="Point", crs="EPSG:4326",
+            SPATIAL_INDEX="NO",
+        )  # fmt: skip
+        _, kept = pyogrio.raw.read_arrow(name, columns=["gradecheck_place"], read_geometry=False, where=select)
+    except (DataSourceError, DataLayerError, FieldError, ValueError) as error:
+        raise InputError(_not_read(error, name, where, select)) from None
+    finally:
+        pyogrio.vsi_unlink(name)
+    return np.asarray(kept.column("gradecheck_place").to_numpy(), dtype=np.int64)
+
+
+def is_text_table(path: Path) -> bool:
+    """Whether a file is delimited text, which says neither where its points are nor in which system."""
+    return path.suffix.lower() in _TEXT_SUFFIXES

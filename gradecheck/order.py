@@ -1,0 +1,335 @@
+"""The parts to order: how many of each, with what probability they suffice, from which stock, by when. Pure.
+
+Counts are whole-number distributions added by convolution, exactly; errors shared by a whole surface are
+integrated over before that, since they move all hydrants of a job together.
+"""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
+from datetime import date, timedelta
+from decimal import Decimal
+
+import numpy as np
+
+from gradecheck.catalog import Catalog, Extension, Item, Part
+from gradecheck.choices import Choices
+from gradecheck.decision import DECIDED, OPEN, Cases, Decision, right_choices
+from gradecheck.policy import Policy
+from gradecheck.probability import Bools, Floats, Ints
+from gradecheck.units import show
+
+_SHARED_NODES = 41
+_NEGLIGIBLE = 0.005
+"""An expected quantity below this is no row of an order."""
+_TAIL = 1e-25
+
+
+@dataclass(frozen=True, slots=True)
+class OrderLine:
+    """One row of the order; None where unknown or not orderable. Money in the catalogue's currency."""
+
+    job: str
+    family: str
+    item: str
+    part_number: str | None
+    description: str
+    supplier: str
+    length: float | None
+    quantity_firm: int
+    quantity_expected: float
+    quantity_order: int
+    on_hand: int | None
+    quantity_buy: int | None
+    pack_size: int | None
+    unit_cost: Decimal | None
+    currency: str
+    cost: Decimal | None
+    order_by: str | None
+
+
+@dataclass(frozen=True, slots=True)
+class Work:
+    """What the order needs to know beside the decision, (H,) each: job index (-1 none), family index, firm.
+
+    jobs: names by start then name. starts: by name. families: for each family index its name and whether the
+    catalogue has it. unit: for lengths in words.
+    """
+
+    job: Ints
+    family: Ints
+    firm: Bools
+    jobs: tuple[str, ...]
+    starts: Mapping[str, date | None]
+    families: tuple[tuple[str, bool], ...]
+    unit: str = "in"
+
+
+@dataclass(slots=True)
+class _Tally:
+    """Counts of one thing in one job: certain ones, firm ones among them, and distributions still to be added."""
+
+    certain: int = 0
+    firm: int = 0
+    uncertain: dict[int, list[Floats]] = field(default_factory=lambda: defaultdict(list))
+
+
+_Key = tuple[int, int, int]  # job, family, thing: index of a length, or -1 - index of an item
+
+
+def total_order(
+    cases: Cases,
+    decision: Decision,
+    work: Work,
+    catalog: Catalog,
+    policy: Policy,
+    today: date,
+    work_days_before: int,
+) -> list[OrderLine]:
+    """Every line of the order, by job start, job, family, length, then items."""
+    nodes = shared_nodes(cases.shared[np.isin(decision.action, OPEN)])
+    tallies: dict[_Key, _Tally] = defaultdict(_Tally)
+    things = [_things(name, known, catalog) for name, known in work.families]
+    _count_decided(tallies, decision, work, things)
+    _count_open(tallies, cases, decision, work, policy, things, [at for _, at in nodes])
+    weights = np.array([w for w, _ in nodes])
+    stock = {p.part_number: p.on_hand for p in (*catalog.extension, *catalog.item)}
+    lines = []
+    for key in sorted(tallies, key=lambda k: (k[0], work.families[k[1]][0], k[2] < 0, abs(k[2]))):
+        expected, enough = quantities(tallies[key].uncertain, weights, policy.service_level)
+        tally = tallies[key]
+        expected += tally.certain
+        needed = max(tally.certain + enough, tally.firm)
+        if needed == 0 and expected < _NEGLIGIBLE:
+            continue
+        lines.append(_line(key, tally.firm, expected, needed, work, catalog, cases, stock, today, work_days_before))
+    return lines
+
+
+def _things(name: str, known: bool, catalog: Catalog) -> tuple[Item, ...]:
+    return catalog.items(name) if known else ()
+
+
+def _counts(options: Choices, items: Sequence[Item]) -> dict[int, Ints]:
+    """(J,) how many of each thing every choice takes."""
+    pieces = np.array([len(p) for p in options.pieces])
+    opened = (options.rise != 0).astype(np.int64)
+    found = {i: np.array([p.count(i) for p in options.pieces]) for i in range(len(options.lengths))}
+    for k, item in enumerate(items):
+        found[-1 - k] = item.quantity * (pieces if item.per == "piece" else opened)
+    return found
+
+
+def _count_decided(
+    tallies: dict[_Key, _Tally], decision: Decision, work: Work, things: Sequence[tuple[Item, ...]]
+) -> None:
+    rows = np.flatnonzero(np.isin(decision.action, DECIDED) & (decision.best >= 0) & (work.job >= 0))
+    columns = np.stack([work.job[rows], work.family[rows], decision.table[rows], decision.best[rows], work.firm[rows]])
+    kinds, counts = np.unique(columns, axis=1, return_counts=True)
+    for (job, family, table, best, firm), n in zip(kinds.T.tolist(), counts.tolist(), strict=True):
+        for thing, each in _counts(decision.tables[table], things[family]).items():
+            if each[best]:
+                tally = tallies[job, family, thing]
+                tally.certain += n * int(each[best])
+                tally.firm += n * int(each[best]) * firm
+
+
+def _count_open(
+    tallies: dict[_Key, _Tally],
+    cases: Cases,
+    decision: Decision,
+    work: Work,
+    policy: Policy,
+    things: Sequence[tuple[Item, ...]],
+    shared_at: Sequence[tuple[float, float] | None],
+) -> None:
+    rows = np.flatnonzero(np.isin(decision.action, OPEN) & (work.job >= 0))
+    if not len(rows):
+        return
+    for node, at in enumerate(shared_at):
+        for right in right_choices(cases, policy, rows, at):
+            for family in np.unique(work.family[right.rows]).tolist():
+                for job in np.unique(work.job[right.rows]).tolist():
+                    mine = (work.family[right.rows] == family) & (work.job[right.rows] == job)
+                    if not mine.any():
+                        continue
+                    chance = right.chance[mine]
+                    for thing, each in _counts(right.options, things[family]).items():
+                        if each.any():
+                            tallies[job, family, thing].uncertain[node].append(_distributions(chance, each))
+
+
+def _distributions(chance: Floats, each: Ints) -> Floats:
+    """(n, m+1) P(0), P(1) ... P(m) of a thing, from the chances of the choices (n, J) and how many each takes."""
+    out = np.zeros((len(chance), int(each.max()) + 1))
+    for count in np.unique(each[each > 0]).tolist():
+        out[:, count] = chance[:, each == count].sum(axis=1)
+    out[:, 0] = np.maximum(1.0 - out[:, 1:].sum(axis=1), 0.0)
+    return out
+
+
+def shared_nodes(shared: Floats) -> list[tuple[float, tuple[float, float] | None]]:
+    """Weights and values (in sds) of the two shared errors to integrate over, for loadings (n, 2).
+
+    None, where there is no shared error. Where all loadings lie on one line one dimension says it all:
+    41 Gauss-Hermite nodes; else 21 by 21.
+    """
+    if not len(shared) or not np.any(shared):
+        return [(1.0, None)]
+    _, size, axes = np.linalg.svd(shared, full_matrices=False)
+    if len(size) < 2 or size[1] <= 1e-9 * size[0]:
+        x, w = np.polynomial.hermite_e.hermegauss(_SHARED_NODES)
+        return [(float(b / w.sum()), (float(a * axes[0, 0]), float(a * axes[0, 1]))) for a, b in zip(x, w, strict=True)]
+    x, w = np.polynomial.hermite_e.hermegauss(_SHARED_NODES // 2 + 1)
+    w = w / w.sum()
+    return [
+        (float(wa * wb), (float(a), float(b)))
+        for a, wa in zip(x, w, strict=True)
+        for b, wb in zip(x, w, strict=True)
+        if wa * wb > 1e-16
+    ]
+
+
+def quantities(uncertain: Mapping[int, list[Floats]], weights: Floats, service_level: float) -> tuple[float, int]:
+    """Expected number, and the smallest that suffices with probability `service_level`.
+
+    uncertain: for each node of the shared errors, distributions (n, m) to be added; weights: (nodes,).
+    """
+    if not uncertain:
+        return 0.0, 0
+    sums = {node: convolve_all(parts) for node, parts in uncertain.items()}
+    size = max(len(p) for p in sums.values())
+    chance = np.zeros(size)
+    left_out = 1.0
+    for node, p in sums.items():
+        chance[: len(p)] += weights[node] * p
+        left_out -= float(weights[node])
+    chance[0] += max(left_out, 0.0)
+    expected = float(chance @ np.arange(size))
+    enough = int(np.argmax(np.cumsum(chance) >= service_level - 1e-12))
+    return expected, enough
+
+
+def convolve_all(parts: Iterable[Floats]) -> Floats:
+    """The distribution of the sum of independent counts: tables (n, m) of one distribution a row -> (k,).
+
+    >>> convolve_all([np.array([[0.5, 0.5], [0.5, 0.5]])])
+    array([0.25, 0.5 , 0.25])
+    """
+    totals = [_halved(table) for table in parts]
+    totals.sort(key=len)
+    while len(totals) > 1:
+        totals = [
+            _trimmed(np.convolve(*totals[i : i + 2])) if i + 1 < len(totals) else totals[i]
+            for i in range(0, len(totals), 2)
+        ]
+    return totals[0] if totals else np.ones(1)
+
+
+def _halved(table: Floats) -> Floats:
+    """Rows of a table added pairwise, all pairs at once, until one is left."""
+    while len(table) > 1:
+        if len(table) % 2:
+            blank = np.zeros((1, table.shape[1]))
+            blank[0, 0] = 1.0
+            table = np.concatenate([table, blank])
+        a, b = table[::2], table[1::2]
+        out = np.zeros((len(a), a.shape[1] + b.shape[1] - 1))
+        for i in range(a.shape[1]):
+            out[:, i : i + b.shape[1]] += a[:, i : i + 1] * b
+        used = np.flatnonzero((out > _TAIL).any(axis=0))
+        table = out[:, : int(used.max(initial=0)) + 1]
+    out_row: Floats = table[0]
+    return out_row
+
+
+def _trimmed(p: Floats) -> Floats:
+    used = np.flatnonzero(p > _TAIL)
+    return p[: int(used.max(initial=0)) + 1]
+
+
+def _line(
+    key: _Key,
+    firm: int,
+    expected: float,
+    needed: int,
+    work: Work,
+    catalog: Catalog,
+    cases: Cases,
+    stock: dict[str, int],
+    today: date,
+    work_days_before: int,
+) -> OrderLine:
+    job, family, thing = key
+    name, known = work.families[family]
+    common = {
+        "job": work.jobs[job],
+        "family": name,
+        "quantity_firm": firm,
+        "quantity_expected": expected,
+        "quantity_order": needed,
+    }
+    if not known:
+        length = cases.lengths[family][thing]
+        why = "generic catalogue" if catalog.generic else f"family '{name}' is not in the catalogue"
+        return OrderLine(
+            **common,  # type: ignore[arg-type]
+            item="extension",
+            part_number=None,
+            description=f"not orderable: {show(length, work.unit)} extension ({why})",
+            supplier="",
+            length=length,
+            on_hand=None,
+            quantity_buy=None,
+            pack_size=None,
+            unit_cost=None,
+            currency="",
+            cost=None,
+            order_by=None,
+        )
+    part: Part = catalog.extensions(name)[thing] if thing >= 0 else catalog.items(name)[-1 - thing]
+    left = stock[part.part_number]
+    stock[part.part_number] = max(0, left - needed)
+    short = max(0, needed - left)
+    buy = -(-short // part.pack_size) * part.pack_size
+    cost = None if part.unit_cost is None else Decimal(repr(part.unit_cost))
+    return OrderLine(
+        **common,  # type: ignore[arg-type]
+        **_described(part),  # type: ignore[arg-type]
+        part_number=part.part_number,
+        supplier=part.supplier,
+        on_hand=left,
+        quantity_buy=buy,
+        pack_size=part.pack_size,
+        unit_cost=cost,
+        currency=catalog.currency,
+        cost=None if cost is None else cost * buy,
+        order_by=order_by(work.starts.get(work.jobs[job]), work_days_before, part.lead_days, today),
+    )
+
+
+def _described(part: Part) -> dict[str, object]:
+    if isinstance(part, Extension):
+        text = part.description or f"{part.length} extension"
+        return {"item": "extension", "description": text, "length": part.length.metres}
+    if isinstance(part, Item):
+        per = "new extension" if part.per == "piece" else "hydrant opened"
+        return {"item": part.description, "description": f"{part.quantity} per {per}", "length": None}
+    raise TypeError(part)
+
+
+def order_by(start: date | None, work_days_before: int, lead_days: int | None, today: date) -> str | None:
+    """The last day to order, "2027-03-08"; with " late" where that day is past. None where it cannot be told.
+
+    >>> order_by(date(2027, 5, 3), 14, 42, date(2027, 1, 1)), order_by(date(2027, 5, 3), 14, 42, date(2027, 4, 1))
+    ('2027-03-08', '2027-03-08 late')
+    """
+    if start is None or lead_days is None:
+        return None
+    day = start - timedelta(days=work_days_before + lead_days)
+    return f"{day.isoformat()}{' late' if day < today else ''}"
+
+
+__all__ = ["OrderLine", "Work", "convolve_all", "order_by", "quantities", "shared_nodes", "total_order"]

@@ -1,0 +1,275 @@
+"""An assessment as tables: the columns of every layer, in the output's units, the input's own columns first."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from decimal import Decimal
+
+import numpy as np
+import pyarrow as pa
+import shapely
+from numpy.typing import ArrayLike
+
+from gradecheck import cautions, surfaces
+from gradecheck.assessment import Assessment
+from gradecheck.clearance import Basis
+from gradecheck.decision import DECIDED, OPEN, Action
+from gradecheck.order import OrderLine
+from gradecheck.probability import Floats, Ints
+from gradecheck.reasons import choice_texts, parts_text
+from gradecheck.surfaces import design
+from gradecheck.units import METRES, elevation_unit
+
+GEOMETRY = "geom"
+_DIGITS = 6
+_UNASKED = "not needed: the ground is unchanged"
+_LEAST_OPTION = 1e-6
+
+# What each column means, for gpkg_data_columns: {u} small heights, {e} elevations.
+MEANING: dict[str, str] = {
+    "hydrant_id": "The hydrant's id; made up where the input has none",
+    "job": "The job of the paving plan that it belongs to",
+    "grade_before_{e}": "Existing ground elevation at the hydrant, {e}",
+    "grade_after_{e}": "Design ground elevation at the hydrant, {e}",
+    "grade_change_{u}": "Design less existing ground at the point, {u}; positive where the ground rises",
+    "grade_change_sd_{u}": "Standard deviation of the grade change, {u}",
+    "before_source": "Which file gave the existing ground, or why none did",
+    "after_source": "Which file gave the design ground, or why none did",
+    "clearance_before_{u}": "Break flange above ground today, {u}",
+    "clearance_basis": "What that rests on: surveyed, measured or assumed",
+    "clearance_after_{u}": "Break flange above ground after the job if nothing is done, {u}",
+    "clearance_after_sd_{u}": "Standard deviation of that, {u}",
+    "action": "What to do",
+    "extension_{u}": "New extension length to order, {u}; 0 for none",
+    "extension_parts": "Its pieces, longest first, {u}",
+    "extension_out_{u}": "Fitted extension length to take out, {u}; 0 for none",
+    "raise_{u}": "New length less length taken out, {u}",
+    "runner_up": "Second-best choice where it is not decided",
+    "clearance_final_{u}": "Break flange above ground once that is done, {u}",
+    "window_miss_{u}": "How far that misses the owner's window, {u}; 0 inside, + too high, - too low",
+    "confidence": "Probability that the row is right",
+    "firm": "Counts in quantity_firm of the order",
+    "reason": "Why, in one sentence",
+    "cautions": "Codes joined by ;",
+    "review_action": "Reviewer: the action that shall count instead",
+    "review_extension_{u}": "Reviewer: the new extension length that shall count instead, {u}",
+    "review_note": "Reviewer: remark",
+    "review_changed": "What changed in the computed result since the review",
+}
+
+
+def meanings(unit: str) -> dict[str, str]:
+    """Columns of `hydrants` with their meaning, for an output unit."""
+    e = elevation_unit(unit)
+    return {k.format(u=unit, e=e): v.format(u=unit, e=e) for k, v in MEANING.items()}
+
+
+def hydrants_table(a: Assessment) -> pa.Table:
+    """The layer `hydrants`: a row for every hydrant, geometry as WKB last."""
+    own = _own_columns(a)
+    reserved = [*own, "fid", GEOMETRY]
+    table = _renamed(a.inputs.hydrants.table, reserved)
+    for name, values in own.items():
+        table = table.append_column(name, values)
+    return table.append_column(GEOMETRY, _wkb(a.inputs.hydrants.geometry))
+
+
+def _own_columns(a: Assessment) -> dict[str, pa.Array]:
+    unit = a.inputs.plan.output.unit
+    u, e = METRES[unit], METRES[elevation_unit(unit)]
+    d, h, c = a.decision, a.inputs.hydrants, a.clearance
+    reached = d.action != Action.outside
+    known = reached & (d.action != Action.no_elevation)
+    basis = [b.name for b in Basis]
+    names = a.inputs.jobs.names
+    values: dict[str, pa.Array] = {
+        "hydrant_id": pa.array(h.id, pa.string()),
+        "job": pa.array([names[j] if j >= 0 else None for j in a.job.tolist()], pa.string()),
+        "grade_before_{e}": _real(a.change.before, e),
+        "grade_after_{e}": _real(a.change.after, e),
+        "grade_change_{u}": _real(a.change.change, u),
+        "grade_change_sd_{u}": _real(a.change_sd, u),
+        "before_source": pa.array(before_sources(a), pa.string()),
+        "after_source": pa.array(after_sources(a), pa.string()),
+        "clearance_before_{u}": _real(np.where(reached, c.before, np.nan), u),
+        "clearance_basis": pa.array(
+            [basis[b] if r else None for b, r in zip(c.basis.tolist(), reached.tolist(), strict=True)], pa.string()
+        ),
+        "clearance_after_{u}": _real(np.where(reached, c.after, np.nan), u),
+        "clearance_after_sd_{u}": _real(np.where(known, clearance_sd(a), np.nan), u),
+        "action": pa.array([Action(k).name for k in d.action.tolist()], pa.string()),
+        "extension_{u}": _real(d.new, u),
+        "extension_parts": pa.array(_parts(a), pa.string()),
+        "extension_out_{u}": _real(d.out, u),
+        "raise_{u}": _real(d.rise, u),
+        "runner_up": pa.array(choice_texts(d, d.second, unit), pa.string()),
+        "clearance_final_{u}": _real(d.clearance_final, u),
+        "window_miss_{u}": _real(d.window_miss, u),
+        "confidence": _real(d.confidence, 1.0),
+        "firm": pa.array(a.firm.tolist(), pa.bool_()),
+        "reason": pa.array(a.reasons, pa.string()),
+        "cautions": pa.array(cautions.as_text(a.cautions), pa.string()),
+        "review_action": pa.nulls(len(a), pa.string()),
+        "review_extension_{u}": pa.nulls(len(a), pa.float64()),
+        "review_note": pa.nulls(len(a), pa.string()),
+        "review_changed": pa.nulls(len(a), pa.string()),
+    }
+    return {k.format(u=unit, e=elevation_unit(unit)): v for k, v in values.items()}
+
+
+def clearance_sd(a: Assessment) -> Floats:
+    """(H,) metres: standard deviation of the clearance after, for reporting."""
+    ground = a.cases.ground
+    spread = np.square(a.clearance.spread) / 3
+    position = ground.mean(np.square(ground.sd) + np.square(ground.offset))
+    shared = np.square(a.clearance.shared).sum(axis=1)
+    return np.sqrt(position + shared + np.square(a.clearance.sd) + spread)
+
+
+def before_sources(a: Assessment) -> list[str | None]:
+    """Where the existing ground came from, or why it is not there."""
+    texts = surfaces.words(a.change.before_source, a.change.before_names)
+    unasked = a.change.unchanged & np.isnan(a.change.before)
+    none = np.isnan(a.change.after) & ~a.change.unchanged
+    out: list[str | None] = []
+    for text, skip, blank, sampled in zip(texts, unasked, none, a.sampled, strict=True):
+        out.append(None if not sampled or (blank and not skip) else _UNASKED if skip else text)
+    return out
+
+
+def after_sources(a: Assessment) -> list[str | None]:
+    """Where the design ground came from, or why it is not there."""
+    texts = surfaces.words(a.change.after_source, a.change.after_names)
+    silence = a.change.silence.tolist()
+    return [
+        None if not sampled else design.WHY[code] if code else text
+        for text, code, sampled in zip(texts, silence, a.sampled, strict=True)
+    ]
+
+
+def _parts(a: Assessment) -> list[str | None]:
+    unit = a.inputs.plan.output.unit
+    d = a.decision
+    return [
+        parts_text(d.tables[t], b, unit) or None if b >= 0 else None
+        for t, b in zip(d.table.tolist(), d.best.tolist(), strict=True)
+    ]
+
+
+def _real(values: Floats, unit: float) -> pa.Array:
+    """Values in a unit, rounded where no measurement reaches; NaN is null."""
+    scaled = np.round(values / unit, _DIGITS) + 0.0
+    return pa.array(scaled, pa.float64(), mask=~np.isfinite(scaled))
+
+
+def _wkb(geometry: ArrayLike) -> pa.Array:
+    return pa.array(shapely.to_wkb(geometry).tolist(), pa.binary())
+
+
+def _renamed(table: pa.Table, reserved: Iterable[str]) -> pa.Table:
+    """Input columns whose name clashes, case ignored, get the suffix `_input` (and a number if that is taken)."""
+    taken = {name.lower() for name in reserved}
+    others = {name.lower() for name in table.column_names}
+    names = []
+    for name in table.column_names:
+        new = name
+        if name.lower() in taken:
+            new, n = f"{name}_input", 1
+            while new.lower() in taken | others:
+                n += 1
+                new = f"{name}_input{n}"
+        taken.add(new.lower())
+        names.append(new)
+    return table.rename_columns(names)
+
+
+def rejected_table(a: Assessment) -> pa.Table:
+    """The layer `rejected`: the input's columns, the row's place and why it cannot be worked on."""
+    rejected = a.inputs.hydrants.rejected
+    table = _renamed(rejected.table, ["row", "reason", "fid", GEOMETRY])
+    table = table.append_column("row", pa.array(rejected.place, pa.int64()))
+    table = table.append_column("reason", pa.array(rejected.reason, pa.string()))
+    finite = [
+        g is not None and not g.is_empty and np.isfinite(shapely.get_coordinates(g)).all() for g in rejected.geometry
+    ]
+    kept = np.where(np.array(finite, dtype=bool), rejected.geometry, None)
+    return table.append_column(GEOMETRY, _wkb(kept))
+
+
+ORDER_TYPES: dict[str, pa.DataType] = {
+    "job": pa.string(),
+    "family": pa.string(),
+    "item": pa.string(),
+    "part_number": pa.string(),
+    "description": pa.string(),
+    "supplier": pa.string(),
+    "length_{u}": pa.float64(),
+    "quantity_firm": pa.int64(),
+    "quantity_expected": pa.float64(),
+    "quantity_order": pa.int64(),
+    "on_hand": pa.int64(),
+    "quantity_buy": pa.int64(),
+    "pack_size": pa.int64(),
+    "unit_cost": pa.float64(),
+    "currency": pa.string(),
+    "cost": pa.float64(),
+    "order_by": pa.string(),
+}
+
+
+def order_table(lines: Sequence[OrderLine], unit: str) -> pa.Table:
+    """The rows of the order: order.csv, the layer `order` and the workbook all show this."""
+    columns = {}
+    for name, kind in ORDER_TYPES.items():
+        field = "length" if name == "length_{u}" else name
+        columns[name.format(u=unit)] = pa.array([_cell(getattr(line, field), field, unit) for line in lines], kind)
+    return pa.table(columns)
+
+
+def _cell(value: object, field: str, unit: str) -> object:
+    if isinstance(value, Decimal):
+        return float(round(value, 2))
+    if field == "length" and isinstance(value, float):
+        return round(value / METRES[unit], _DIGITS)
+    if field == "quantity_expected" and isinstance(value, float):
+        return round(value, 3)
+    return value or None if isinstance(value, str) else value
+
+
+def options_table(a: Assessment) -> pa.Table:
+    """The attributes `options`: every choice that may be the right one at a hydrant that is still open."""
+    unit = a.inputs.plan.output.unit
+    ids: list[str] = []
+    rows: list[Ints] = []
+    rise: list[Floats] = []
+    parts: list[str | None] = []
+    chance: list[Floats] = []
+    for right in a.options:
+        texts = [parts_text(right.options, j, unit) or None for j in range(len(right.options))]
+        i, j = np.nonzero(right.chance >= _LEAST_OPTION)
+        rows.append(right.rows[i])
+        rise.append(right.options.rise[j])
+        chance.append(right.chance[i, j])
+        parts += [texts[k] for k in j.tolist()]
+    at = np.concatenate(rows) if rows else np.zeros(0, dtype=np.int64)
+    order = np.argsort(at, kind="stable")
+    ids = [a.inputs.hydrants.id[k] for k in at[order].tolist()]
+    return pa.table(
+        {
+            "hydrant_id": pa.array(ids, pa.string()),
+            "raise": _real(np.concatenate(rise)[order] if rise else np.zeros(0), METRES[unit]),
+            "parts": pa.array([parts[k] for k in order.tolist()], pa.string()),
+            "probability": _real(np.concatenate(chance)[order] if chance else np.zeros(0), 1.0),
+            "unit": pa.array([unit] * len(ids), pa.string()),
+        }
+    )
+
+
+def kept_table(unit: str) -> pa.Table:
+    """The attributes `review_kept`: edits of hydrants that are no longer in the layer; none on a first run."""
+    kinds = {"hydrant_id": pa.string(), "review_action": pa.string(), f"review_extension_{unit}": pa.float64()}
+    kinds |= {"review_note": pa.string()}
+    return pa.table({k: pa.array([], v) for k, v in kinds.items()})
+
+
+__all__ = ["DECIDED", "GEOMETRY", "OPEN", "hydrants_table", "kept_table", "meanings", "options_table", "order_table"]

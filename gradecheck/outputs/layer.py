@@ -1,0 +1,162 @@
+"""The GeoPackage: layers, what their columns mean, how they look, what they were made from.
+
+GDAL writes the layers; the standard's own tables for column descriptions and metadata, and the style table
+that desktop GIS look for, are added with sqlite3. The file is made aside; `pipeline` moves it into place.
+"""
+
+from __future__ import annotations
+
+import json
+import sqlite3
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Any
+
+import pyarrow as pa
+import pyogrio.raw
+from pyogrio.errors import DataSourceError
+
+from gradecheck.assessment import Assessment
+from gradecheck.errors import Finding, OutputError
+from gradecheck.order import OrderLine
+from gradecheck.outputs import columns, style
+
+_SCHEMA = "http://www.geopackage.org/spec121/#extension_schema"
+_METADATA = "http://www.geopackage.org/spec121/#extension_metadata"
+
+_LAYERS = {
+    "hydrants": "Hydrants: grade change, decision and reason",
+    "rejected": "Rows that cannot be worked on, with the reason",
+    "order": "Parts to order",
+    "options": "Choices that may be right where it is not decided",
+    "review_kept": "Review edits of hydrants that are no longer in the layer",
+}
+
+# Table definitions of the GeoPackage 1.4 Encoding Standard (OGC 12-128r19), Schema and Metadata extensions.
+_DDL = """
+CREATE TABLE gpkg_data_columns (
+  table_name TEXT NOT NULL, column_name TEXT NOT NULL, name TEXT, title TEXT, description TEXT, mime_type TEXT,
+  constraint_name TEXT, CONSTRAINT pk_gdc PRIMARY KEY (table_name, column_name),
+  CONSTRAINT gdc_tn UNIQUE (table_name, name));
+CREATE TABLE gpkg_data_column_constraints (
+  constraint_name TEXT NOT NULL, constraint_type TEXT NOT NULL, value TEXT, min NUMERIC, min_is_inclusive BOOLEAN,
+  max NUMERIC, max_is_inclusive BOOLEAN, description TEXT,
+  CONSTRAINT gdcc_ntv UNIQUE (constraint_name, constraint_type, value));
+CREATE TABLE gpkg_metadata (
+  id INTEGER CONSTRAINT m_pk PRIMARY KEY ASC NOT NULL, md_scope TEXT NOT NULL DEFAULT 'dataset',
+  md_standard_uri TEXT NOT NULL, mime_type TEXT NOT NULL DEFAULT 'text/xml', metadata TEXT NOT NULL DEFAULT '');
+CREATE TABLE gpkg_metadata_reference (
+  reference_scope TEXT NOT NULL, table_name TEXT, column_name TEXT, row_id_value INTEGER,
+  timestamp DATETIME NOT NULL DEFAULT (strftime('%Y-%m-%dT%H:%M:%fZ','now')), md_file_id INTEGER NOT NULL,
+  md_parent_id INTEGER, CONSTRAINT crmr_mfi_fk FOREIGN KEY (md_file_id) REFERENCES gpkg_metadata(id),
+  CONSTRAINT crmr_mpi_fk FOREIGN KEY (md_parent_id) REFERENCES gpkg_metadata(id));
+CREATE TABLE layer_styles (
+  id INTEGER PRIMARY KEY AUTOINCREMENT, f_table_catalog TEXT(256), f_table_schema TEXT(256), f_table_name TEXT(256),
+  f_geometry_column TEXT(256), styleName TEXT(30), styleQML TEXT, styleSLD TEXT, useAsDefault BOOLEAN,
+  description TEXT, owner TEXT(30), ui TEXT(30), update_time DATETIME DEFAULT (strftime('%Y-%m-%dT%H:%M:%fZ','now')));
+"""
+
+
+def write_layers(a: Assessment, order: Sequence[OrderLine], path: Path, metadata: dict[str, Any]) -> None:
+    """A new GeoPackage at `path`, which must not exist. Raises OutputError."""
+    unit = a.inputs.plan.output.unit
+    crs = a.inputs.hydrants.crs.to_wkt()
+    hydrants = columns.hydrants_table(a)
+    try:
+        _write(path, "hydrants", hydrants, _point_type(hydrants), crs)
+        _write(path, "rejected", columns.rejected_table(a), "Unknown", crs)
+        for name, table in (
+            ("order", columns.order_table(order, unit)),
+            ("options", columns.options_table(a)),
+            ("review_kept", columns.kept_table(unit)),
+        ):
+            _write(path, name, table, None, None)
+        with sqlite3.connect(path) as db:
+            _describe(db, unit, metadata)
+        db.close()
+    except (DataSourceError, sqlite3.Error, OSError) as error:
+        raise OutputError(Finding(path.name, f"could not be written ({error})", "check the space and rights")) from None
+
+
+def _point_type(table: pa.Table) -> str:
+    """ "Point Z" where any point has a height: WKB of a point with z is 8 bytes longer."""
+    sizes = {len(g.as_py()) for g in table.column(columns.GEOMETRY)[:64] if g.is_valid}
+    return "Point Z" if any(n >= 29 for n in sizes) else "Point"
+
+
+def _write(path: Path, layer: str, table: pa.Table, geometry_type: str | None, crs: str | None) -> None:
+    spatial = {"geometry_name": columns.GEOMETRY} if geometry_type else {}
+    options = {"FID": "fid", "DESCRIPTION": _LAYERS[layer], "IDENTIFIER": layer}
+    if geometry_type:
+        options["GEOMETRY_NAME"] = columns.GEOMETRY
+    pyogrio.raw.write_arrow(
+        table, path, layer=layer, driver="GPKG", geometry_type=geometry_type, crs=crs, layer_options=options, **spatial
+    )
+
+
+def _describe(db: sqlite3.Connection, unit: str, metadata: dict[str, Any]) -> None:
+    db.executescript(_DDL)
+    names = {row[1] for row in db.execute("PRAGMA table_info(hydrants)")}
+    rows = [("hydrants", k, k, k.replace("_", " "), v) for k, v in columns.meanings(unit).items() if k in names]
+    db.executemany(
+        "INSERT INTO gpkg_data_columns (table_name, column_name, name, title, description) VALUES (?,?,?,?,?)", rows
+    )
+    text = json.dumps(metadata, indent=1, ensure_ascii=False)
+    db.execute(
+        "INSERT INTO gpkg_metadata (id, md_scope, md_standard_uri, mime_type, metadata) VALUES (1,'dataset',?,?,?)",
+        ("https://www.rfc-editor.org/rfc/rfc8259", "application/json", text),
+    )
+    db.execute("INSERT INTO gpkg_metadata_reference (reference_scope, md_file_id) VALUES ('geopackage', 1)")
+    extensions = [
+        (table, None, name, url, "read-write")
+        for name, url, tables in (
+            ("gpkg_schema", _SCHEMA, ("gpkg_data_columns", "gpkg_data_column_constraints")),
+            ("gpkg_metadata", _METADATA, ("gpkg_metadata", "gpkg_metadata_reference")),
+        )
+        for table in tables
+    ]
+    db.executemany("INSERT INTO gpkg_extensions VALUES (?,?,?,?,?)", extensions)
+    db.execute(
+        "INSERT INTO layer_styles (f_table_catalog, f_table_schema, f_table_name, f_geometry_column, styleName,"
+        " styleQML, styleSLD, useAsDefault, description, owner) VALUES ('','','hydrants',?,'actions',?,?,1,?,'')",
+        (columns.GEOMETRY, style.qml(), style.sld(), "Actions by shape and colour"),
+    )
+
+
+def held_open(path: Path) -> str | None:
+    """Why an existing GeoPackage must not be replaced now: who has it open, or None."""
+    if not path.exists():
+        return None
+    for suffix in ("-wal", "-journal", "-shm"):
+        if Path(f"{path}{suffix}").exists():
+            return f"{path.name}{suffix} is there: a program has the file open or was cut short while writing"
+    try:
+        db = sqlite3.connect(f"file:{path.as_posix()}?mode=rw", uri=True, timeout=0.5)
+        try:
+            db.execute("BEGIN EXCLUSIVE")
+            db.rollback()
+        finally:
+            db.close()
+    except sqlite3.OperationalError as error:
+        return f"another program has it open ({error})"
+    except sqlite3.DatabaseError:
+        return None  # not a database: an older half-written file, to be replaced
+    return None
+
+
+def review_edits(path: Path) -> int:
+    """How many rows of an existing GeoPackage carry review edits."""
+    if not path.exists():
+        return 0
+    db = sqlite3.connect(f"file:{path.as_posix()}?mode=ro", uri=True, timeout=0.5)
+    try:
+        names = [r[1] for r in db.execute("PRAGMA table_info(hydrants)") if str(r[1]).startswith("review_")]
+        names = [n for n in names if n != "review_changed"]
+        if not names:
+            return 0
+        test = " OR ".join(f'("{n}" IS NOT NULL AND "{n}" <> \'\')' for n in names)
+        return int(db.execute(f"SELECT count(*) FROM hydrants WHERE {test}").fetchone()[0])
+    except sqlite3.DatabaseError:
+        return 0
+    finally:
+        db.close()

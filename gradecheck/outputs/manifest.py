@@ -1,0 +1,108 @@
+"""run.json: what was run, on what, with what, and the digests of what came out."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import os
+import platform
+import sys
+from collections.abc import Iterable, Mapping
+from importlib.metadata import version
+from pathlib import Path
+from typing import Any
+
+from gradecheck import __version__
+from gradecheck.inputs import Inputs
+
+_LIBRARIES = (
+    "geopandas",
+    "numpy",
+    "pandas",
+    "pyarrow",
+    "pydantic",
+    "pyogrio",
+    "pyproj",
+    "rasterio",
+    "scipy",
+    "shapely",
+)
+_SIDECARS = (".aux.xml", ".msk", ".ovr")
+_SAME_STEM = (".shx", ".dbf", ".prj", ".cpg", ".tfw", ".wld")
+
+
+def versions() -> dict[str, str]:
+    """Versions of this program, Python and the libraries that the numbers rest on."""
+    import pyogrio
+    import pyproj
+    import rasterio
+
+    return {
+        "gradecheck": __version__,
+        "python": platform.python_version(),
+        **{name: version(name) for name in _LIBRARIES},
+        "gdal_rasters": rasterio.__gdal_version__,
+        "gdal_layers": pyogrio.__gdal_version_string__,
+        "proj": pyproj.proj_version_str,
+    }
+
+
+def input_files(inputs: Inputs) -> list[dict[str, Any]]:
+    """Every file that was read: role, path as written in the plan, size, SHA-256."""
+    plan = inputs.plan
+    named: list[tuple[str, str, Path]] = []
+    if plan.file is not None:
+        named.append(("plan", plan.file.name, plan.file))
+    named.append(("hydrants", plan.hydrants.path, plan.resolve(plan.hydrants.path)))
+    for role, path in (
+        ("paving", plan.paving.path if plan.paving else None),
+        ("limits", plan.after.limits),
+        ("catalog", plan.catalog.path),
+    ):
+        if path is not None:
+            named.append((role, path, plan.resolve(path)))
+    for role, tiles in (("before", inputs.before_tiles), ("after", inputs.after_tiles)):
+        named += [(role, tile.shown, Path(tile.path)) for tile in tiles]
+    return [
+        {"role": role, "path": part_shown, "bytes": part.stat().st_size, "sha256": digest(part)}
+        for role, shown, path in named
+        for part_shown, part in _parts(shown, path)
+    ]
+
+
+def _parts(shown: str, path: Path) -> Iterable[tuple[str, Path]]:
+    """A file with what belongs to it; all files of a folder that is one dataset."""
+    if path.is_dir():
+        return [(f"{shown}/{p.name}", p) for p in sorted(path.iterdir()) if p.is_file()]
+    beside = [(f"{shown}{s}", Path(f"{path}{s}")) for s in _SIDECARS]
+    beside += [(f"{shown.removesuffix(path.suffix)}{s}", path.with_suffix(s)) for s in _SAME_STEM]
+    return [(shown, path), *((s, p) for s, p in beside if p.is_file() and p != path)]
+
+
+def digest(path: Path) -> str:
+    """SHA-256 of a file, hexadecimal."""
+    with path.open("rb") as file:
+        return hashlib.file_digest(file, "sha256").hexdigest()
+
+
+def write_manifest(
+    path: Path,
+    inputs: Inputs,
+    summary: Mapping[str, Any],
+    timings: Mapping[str, float],
+    outputs: Mapping[str, Path],
+) -> None:
+    """Write run.json; it names the digests of the files that belong together, so it is written last."""
+    content = {
+        "versions": versions(),
+        "command": Path(sys.argv[0]).name if sys.argv else "",
+        "plan": inputs.plan.as_written(),
+        "inputs": input_files(inputs),
+        **summary,
+        "timings_s": {name: round(seconds, 3) for name, seconds in timings.items()},
+        "outputs": {name: {"bytes": p.stat().st_size, "sha256": digest(p)} for name, p in outputs.items()},
+    }
+    with path.open("w", encoding="utf-8") as file:
+        json.dump(content, file, indent=1, ensure_ascii=False, default=str)
+        file.flush()
+        os.fsync(file.fileno())

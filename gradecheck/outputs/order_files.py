@@ -1,0 +1,135 @@
+"""The order for purchasing: `order.csv` for programs, `order.xlsx` to read, print and sign."""
+
+from __future__ import annotations
+
+import csv
+import re
+from pathlib import Path
+from typing import Any
+
+import pyarrow as pa
+import xlsxwriter
+
+_FORMULA = re.compile(r"[=+\-@\t\r]")
+_NUMBER = re.compile(r"[+-]?\d+(\.\d+)?([eE][+-]?\d+)?")
+
+
+def inert(text: str) -> str:
+    """Text that no spreadsheet takes for a formula: an apostrophe before what looks like one. Numbers pass.
+
+    >>> inert("=1+1"), inert("-3"), inert("1E5"), inert("@home"), inert("0012")
+    ("'=1+1", '-3', '1E5', "'@home", '0012')
+    """
+    return f"'{text}" if _FORMULA.match(text) and not _NUMBER.fullmatch(text) else text
+
+
+def write_csv(table: pa.Table, path: Path) -> None:
+    """The order as CSV: UTF-8 with a byte-order mark (spreadsheets ask for it), blank where unknown."""
+    with path.open("w", encoding="utf-8-sig", newline="") as file:
+        out = csv.writer(file)
+        out.writerow(table.column_names)
+        for row in table.to_pylist():
+            out.writerow([inert(v) if isinstance(v, str) else _number(v) for v in row.values()])
+
+
+def _number(value: object) -> object:
+    if isinstance(value, float):
+        return f"{value:.6f}".rstrip("0").rstrip(".")
+    return "" if value is None else value
+
+
+_HEADINGS = {
+    "job": ("Job", 22),
+    "family": ("Family", 9),
+    "item": ("Item", 20),
+    "part_number": ("Part number", 14),
+    "description": ("Description", 30),
+    "supplier": ("Supplier", 16),
+    "quantity_firm": ("Firm", 7),
+    "quantity_expected": ("Expected", 9),
+    "quantity_order": ("To have", 8),
+    "on_hand": ("On hand", 8),
+    "quantity_buy": ("To buy", 7),
+    "pack_size": ("Pack", 6),
+    "unit_cost": ("Unit cost", 11),
+    "currency": ("Currency", 9),
+    "cost": ("Cost", 12),
+    "order_by": ("Order by", 16),
+}
+
+
+def write_xlsx(table: pa.Table, path: Path, title: str, service_level: float, unit: str) -> None:
+    """The order as a workbook of one sheet: title, notes, a frozen header, totals with a live formula."""
+    book = xlsxwriter.Workbook(str(path), {"strings_to_formulas": False, "strings_to_urls": False})
+    sheet = book.add_worksheet("Order")
+    styles = {
+        "title": book.add_format({"bold": True, "font_size": 15}),
+        "note": book.add_format({"italic": True, "font_color": "#444444"}),
+        "head": book.add_format({"bold": True, "bottom": 2, "text_wrap": True, "valign": "bottom"}),
+        "text": book.add_format({"valign": "top", "text_wrap": True, "num_format": "@"}),
+        "count": book.add_format({"num_format": "#,##0", "valign": "top"}),
+        "expected": book.add_format({"num_format": "#,##0.0", "valign": "top"}),
+        "length": book.add_format({"num_format": "0.###", "valign": "top"}),
+        "money": book.add_format({"num_format": "#,##0.00", "valign": "top"}),
+        "total": book.add_format({"bold": True, "top": 1, "num_format": "#,##0.00"}),
+        "foot": book.add_format({"bold": True, "top": 1}),
+    }
+    sheet.write_string(0, 0, title, styles["title"])
+    sheet.write_string(
+        1, 0, f"Lengths in {unit}. 'To have' suffices with probability {service_level:.0%}; "
+        "'To buy' is that less what is on hand, in whole packs.", styles["note"],
+    )  # fmt: skip
+    sheet.write_string(2, 0, "Rows marked 'not orderable' have no part in the catalogue.", styles["note"])
+    _rows(sheet, table, styles, first=4, unit=unit)
+    _print_setup(sheet, table.num_rows, len(table.column_names))
+    book.close()
+
+
+def _rows(sheet: Any, table: pa.Table, styles: dict[str, Any], first: int, unit: str) -> None:
+    names = table.column_names
+    for column, name in enumerate(names):
+        heading, width = _HEADINGS.get(name, (f"Length ({unit})", 10))
+        sheet.write_string(first, column, heading, styles["head"])
+        sheet.set_column(column, column, width)
+    rows = table.to_pylist()
+    for r, row in enumerate(rows, start=first + 1):
+        for column, (name, value) in enumerate(row.items()):
+            if value is None:
+                sheet.write_blank(r, column, None, styles["text"])
+            elif isinstance(value, str):
+                sheet.write_string(r, column, value, styles["text"])
+            else:
+                sheet.write_number(r, column, value, styles[_style(name)])
+    last = first + len(rows)
+    if not rows:
+        sheet.write_string(first + 1, 0, "Nothing to order.", styles["text"])
+        return
+    for column in range(len(names)):
+        sheet.write_blank(last + 1, column, None, styles["foot"])
+    sheet.write_string(last + 1, 0, "Total", styles["foot"])
+    for name in ("quantity_buy", "cost"):
+        column = names.index(name)
+        letter = xlsxwriter.utility.xl_col_to_name(column)
+        total = sum(row[name] or 0 for row in rows)
+        formula = f"=SUM({letter}{first + 2}:{letter}{last + 1})"
+        sheet.write_formula(last + 1, column, formula, styles["total" if name == "cost" else "foot"], total)
+
+
+def _style(name: str) -> str:
+    if name.startswith("length_"):
+        return "length"
+    if name == "quantity_expected":
+        return "expected"
+    return "money" if name in ("unit_cost", "cost") else "count"
+
+
+def _print_setup(sheet: Any, rows: int, columns: int) -> None:
+    sheet.freeze_panes(5, 0)
+    sheet.repeat_rows(4)
+    sheet.set_landscape()
+    sheet.fit_to_pages(1, 0)
+    sheet.set_footer("&L&F&C&P of &N&RSigned: ____________________")
+    sheet.print_area(0, 0, 5 + max(rows, 1), columns - 1)
+
+
+__all__ = ["inert", "write_csv", "write_xlsx"]

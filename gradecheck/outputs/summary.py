@@ -1,0 +1,148 @@
+"""The summary: one dictionary for programs (`--json`, run.json), the same set as text for the terminal."""
+
+from __future__ import annotations
+
+import textwrap
+from collections import Counter, defaultdict
+from collections.abc import Mapping
+from decimal import Decimal
+from typing import Any
+
+import numpy as np
+
+from gradecheck import cautions
+from gradecheck.assessment import Assessment
+from gradecheck.decision import Action
+from gradecheck.order import OrderLine
+from gradecheck.reference import name_of
+from gradecheck.units import show
+
+WIDTH = 80
+
+_ACTION_WORDS = {
+    Action.keep: "leave as it is",
+    Action.extend: "put in an extension",
+    Action.shorten: "take out or exchange an extension",
+    Action.too_high: "too high, no length mends it: an engineer decides",
+    Action.between_lengths: "too low, no length fits: an engineer decides",
+    Action.measure: "measure the clearance first",
+    Action.on_site: "set when the final grade is staked",
+    Action.relocate: "in the way: relocate",
+    Action.outside: "no job reaches it",
+    Action.no_elevation: "a ground elevation is missing",
+}
+
+
+def summary_of(a: Assessment) -> dict[str, Any]:
+    """Counts, order totals, rejected rows, assumptions and warnings."""
+    hydrants = a.inputs.hydrants
+    actions = Counter(Action(k).name for k in a.decision.action.tolist())
+    return {
+        "project": a.inputs.plan.project.name,
+        "day": a.today.isoformat(),
+        "working_crs": name_of(a.inputs.work),
+        "counts": {
+            "rows_in_layer": hydrants.total,
+            "left_out_by_where": hydrants.total - hydrants.read,
+            "read": hydrants.read,
+            "hydrants": len(hydrants),
+            "rejected": len(hydrants.rejected),
+            "firm": int(a.firm.sum()),
+        },
+        "actions": {k.name: actions[k.name] for k in Action if actions[k.name]},
+        "cautions": cautions.counts(a.cautions),
+        "rejected": dict(Counter(_kind(r) for r in hydrants.rejected.reason)),
+        "order": _totals(a.order, a.inputs.plan.output.unit),
+        "cost": _cost(a.order),
+        "currency": a.inputs.catalog.currency,
+        "assumed": list(a.inputs.assumed),
+        "warnings": list(a.warnings),
+    }
+
+
+def _kind(reason: str) -> str:
+    """A reason without the particulars of its row."""
+    return reason.split(":")[0].split(" of row")[0]
+
+
+def _totals(lines: tuple[OrderLine, ...], unit: str) -> list[dict[str, Any]]:
+    """Quantities over all jobs by family and part, extensions first."""
+    found: dict[tuple[str, float, str, str], dict[str, Any]] = {}
+    for line in lines:
+        key = (line.family, line.length or np.inf, line.item, line.part_number or "")
+        total = found.setdefault(
+            key,
+            {
+                "family": line.family,
+                "part": line.item if line.length is None else f"{show(line.length, unit, 3)} extension",
+                "part_number": line.part_number,
+                "firm": 0,
+                "expected": 0.0,
+                "order": 0,
+                "buy": 0 if line.part_number else None,
+                "cost": None if line.cost is None else 0.0,
+            },
+        )
+        total["firm"] += line.quantity_firm
+        total["expected"] = round(total["expected"] + line.quantity_expected, 3)
+        total["order"] += line.quantity_order
+        if line.quantity_buy is not None:
+            total["buy"] += line.quantity_buy
+        if line.cost is not None:
+            total["cost"] = round((total["cost"] or 0.0) + float(line.cost), 2)
+    return [found[k] for k in sorted(found)]
+
+
+def _cost(lines: tuple[OrderLine, ...]) -> float | None:
+    costs = [line.cost for line in lines if line.cost is not None]
+    return float(sum(costs, Decimal(0))) if costs else None
+
+
+def summary_text(summary: Mapping[str, Any], where: str | None = None) -> str:
+    """The summary for a terminal of 80 columns."""
+    counts = summary["counts"]
+    lines = [summary["project"] or "gradecheck", ""]
+    left_out = f", {counts['left_out_by_where']} left out by where" if counts["left_out_by_where"] else ""
+    lines.append(f"{counts['read']} rows read{left_out}: {counts['hydrants']} hydrants, {counts['rejected']} rejected")
+    lines += [f"  {n:>6}  {reason}" for reason, n in summary["rejected"].items()]
+    lines += ["", f"What to do ({counts['firm']} firm)"]
+    lines += [f"  {n:>6}  {name:<16} {_ACTION_WORDS[Action[name]]}" for name, n in summary["actions"].items()]
+    lines += ["", *_order_lines(summary)]
+    for title, key in (("Cautions", "cautions"), ("Assumed", "assumed"), ("Warnings", "warnings")):
+        found = summary[key]
+        if not found:
+            continue
+        lines += ["", title]
+        items = (
+            [f"{n:>6}  {code}" for code, n in found.items()] if isinstance(found, dict) else [f"- {t}" for t in found]
+        )
+        for item in items:
+            lines += textwrap.wrap(item, WIDTH - 2, initial_indent="  ", subsequent_indent="    ")
+    if where:
+        lines += ["", f"Written to {where}"]
+    return "\n".join(lines)
+
+
+def _order_lines(summary: Mapping[str, Any]) -> list[str]:
+    rows = summary["order"]
+    if not rows:
+        return ["Nothing to order."]
+    lines = [f"{'Order':<38}{'firm':>6}{'expected':>10}{'to have':>9}{'to buy':>8}{'cost':>9}"]
+    by_family: dict[str, list[dict[str, Any]]] = defaultdict(list)
+    for row in rows:
+        by_family[row["family"]].append(row)
+    for family, members in by_family.items():
+        lines.append(f"  family {family}" if family else "  family not stated")
+        for row in members:
+            name = f"    {row['part']}" + (f" ({row['part_number']})" if row["part_number"] else "")
+            buy = "-" if row["buy"] is None else row["buy"]
+            cost = "-" if row["cost"] is None else f"{row['cost']:,.0f}"
+            lines.append(f"{name[:37]:<38}{row['firm']:>6}{row['expected']:>10.1f}{row['order']:>9}{buy:>8}{cost:>9}")
+    if any(row["buy"] is None for row in rows):
+        lines.append("  '-': not orderable, no part in the catalogue")
+    if summary["cost"] is not None:
+        lines.append(f"{'  total':<38}{'':>33}{summary['cost']:>9,.0f} {summary['currency']}".rstrip())
+    return lines
+
+
+__all__ = ["summary_of", "summary_text"]

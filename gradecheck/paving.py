@@ -1,0 +1,181 @@
+"""The paving plan: which job a hydrant belongs to, and how far it is from it."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import date, datetime
+
+import numpy as np
+import shapely
+from pyproj import CRS
+
+from gradecheck import reference
+from gradecheck.errors import Finding, InputError
+from gradecheck.layers import VectorLayer, read_layer
+from gradecheck.plan import Plan
+from gradecheck.probability import Floats, Ints
+
+_TIE = 1e-6
+
+
+@dataclass(frozen=True, slots=True)
+class Jobs:
+    """The jobs of a plan, by start (unknown last) then name.
+
+    starts: when each begins, None unknown. reach: working units that a hydrant may be away.
+    parts: geometries of the paving plan in the working system, owner: (P,) the job of each; none without a plan.
+    limits: all parts together where they are polygons, else None.
+    """
+
+    names: tuple[str, ...]
+    starts: Mapping[str, date | None]
+    reach: float
+    parts: tuple[shapely.Geometry, ...] = ()
+    owner: tuple[int, ...] = ()
+    limits: shapely.Geometry | None = None
+
+    @property
+    def planned(self) -> bool:
+        """Whether there is a paving plan."""
+        return bool(self.parts)
+
+    def assign(self, x: Floats, y: Floats) -> tuple[Ints, Floats]:
+        """For points (n,): the job that reaches each, -1 for none, and the distance to the nearest job.
+
+        The nearest job; ties go to the earliest start, then the name. Distances beyond twice the reach are inf.
+        """
+        n = len(x)
+        if not self.planned:
+            return np.zeros(n, dtype=np.int64), np.zeros(n)
+        points = shapely.points(x, y)
+        tree = shapely.STRtree(list(self.parts))
+        point, part = tree.query(points, predicate="dwithin", distance=2 * self.reach)
+        distance = shapely.distance(points[point], np.array(self.parts, dtype=object)[part])
+        owner = np.array(self.owner, dtype=np.int64)[part]
+        nearest = np.full(n, np.inf)
+        np.minimum.at(nearest, point, distance)
+        tied = distance <= nearest[point] + _TIE
+        job = np.full(n, len(self.names), dtype=np.int64)
+        np.minimum.at(job, point[tied], owner[tied])
+        return np.where(nearest <= self.reach + _TIE, job, -1), nearest
+
+
+def one_job(plan: Plan) -> Jobs:
+    """Without a paving plan all hydrants belong to one job."""
+    name = plan.project.name or "all"
+    return Jobs((name,), {name: plan.project.starts}, np.inf)
+
+
+def read_jobs(plan: Plan, work: CRS) -> tuple[Jobs, list[str]]:
+    """The paving plan's jobs in the working system, and what must be said aloud. Raises InputError."""
+    source = plan.paving
+    if source is None:
+        return one_job(plan), []
+    layer = read_layer(plan.resolve(source.path), source.path, "paving", source.layer)
+    parts, notes = geometries(layer, work, "paving", lines=True)
+    names = [_text(v, p) for v, p in zip(layer.column(source.job, "paving.job").to_pylist(), layer.place, strict=True)]
+    starts, unread = _starts(layer, source.starts, plan.project.starts)
+    if unread:
+        notes.append(f"{source.path}: start dates not understood, project.starts is used: {_listed(unread)}")
+    first: dict[str, date | None] = {}
+    for i in parts:
+        earlier = [d for d in (first.get(names[i]), starts[i]) if d is not None]
+        first[names[i]] = min(earlier) if earlier else None
+    order = sorted(first, key=lambda n: (first[n] or date.max, n))
+    rank = {n: k for k, n in enumerate(order)}
+    shapes = list(parts.values())
+    areas = all(shapely.get_dimensions(g) == 2 for g in shapes)
+    jobs = Jobs(
+        names=tuple(order),
+        starts=first,
+        reach=source.reach.metres / reference.metres_per_unit(work),
+        parts=tuple(shapes),
+        owner=tuple(rank[names[i]] for i in parts),
+        limits=shapely.union_all(shapes) if areas else None,
+    )
+    return jobs, notes
+
+
+def read_limits(plan: Plan, work: CRS) -> tuple[shapely.Geometry, list[str]]:
+    """The polygons of `[after] limits` as one geometry in the working system. Raises InputError."""
+    path = str(plan.after.limits)
+    layer = read_layer(plan.resolve(path), path, "after.limits")
+    parts, notes = geometries(layer, work, "after.limits", lines=False)
+    return shapely.union_all(list(parts.values())), notes
+
+
+def geometries(
+    layer: VectorLayer, work: CRS, key: str, *, lines: bool
+) -> tuple[dict[int, shapely.Geometry], list[str]]:
+    """Usable polygons (and lines) by row in the working system; broken polygons are mended aloud."""
+    if layer.crs is None:
+        raise InputError(Finding(key, f"{layer.shown} has no reference system", "set it in a GIS first"))
+    horizontal = reference.split(layer.crs)[0] or layer.crs
+    path = reference.Path.between(horizontal, work)
+    usable: dict[int, shapely.Geometry] = {}
+    skipped, mended = [], []
+    for i, geometry in enumerate(layer.geometry):
+        least = 1 if lines else 2
+        if geometry is None or geometry.is_empty or shapely.get_dimensions(geometry) < least:
+            skipped.append(int(layer.place[i]))
+            continue
+        moved = shapely.transform(shapely.force_2d(geometry), lambda c: np.stack(path.there(c[:, 0], c[:, 1]), axis=1))
+        if not np.isfinite(shapely.get_coordinates(moved)).all():
+            skipped.append(int(layer.place[i]))
+            continue
+        if not moved.is_valid:
+            moved = shapely.make_valid(moved)
+            mended.append(int(layer.place[i]))
+        usable[i] = moved
+    kind = "polygons or lines" if lines else "polygons"
+    if not usable:
+        raise InputError(Finding(key, f"{layer.shown} has no usable {kind}", f"give a layer of {kind}"))
+    notes = []
+    if skipped:
+        notes.append(f"{layer.shown}: rows without usable {kind} passed over: {_listed(skipped)}")
+    if mended:
+        notes.append(f"{layer.shown}: polygons that cross themselves were mended: rows {_listed(mended)}")
+    return usable, notes
+
+
+def _listed(items: list[int] | list[str]) -> str:
+    shown = ", ".join(str(i) for i in items[:8])
+    return shown if len(items) <= 8 else f"{shown} and {len(items) - 8} more"
+
+
+def _text(value: object, place: int) -> str:
+    if isinstance(value, float) and value.is_integer():
+        value = int(value)
+    text = "" if value is None else str(value).strip()
+    return text or f"row-{place}"
+
+
+def _starts(layer: VectorLayer, name: str | None, default: date | None) -> tuple[list[date | None], list[str]]:
+    if name is None:
+        return [default] * len(layer), []
+    found: list[date | None] = []
+    unread = []
+    column = layer.column(name, "paving.starts")
+    for value, place in zip(column.to_pylist(), layer.place.tolist(), strict=True):
+        day = _day(value)
+        if day is None and value not in (None, ""):
+            unread.append(f"row {place} ({value!r})")
+        found.append(day or default)
+    return found, unread
+
+
+def _day(value: object) -> date | None:
+    if isinstance(value, datetime):
+        return value.date()
+    if isinstance(value, date):
+        return value
+    if isinstance(value, str):
+        try:
+            return date.fromisoformat(value.strip()[:10].replace("/", "-"))
+        except ValueError:
+            return None
+    return None
+
+
+__all__ = ["Jobs", "geometries", "one_job", "read_jobs", "read_limits"]

@@ -1,0 +1,193 @@
+"""The whole job on one screen: open, assess, write. Here and nowhere else do the steps meet."""
+
+from __future__ import annotations
+
+import os
+import shutil
+import tempfile
+import time
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from datetime import date
+from functools import cached_property
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from gradecheck import inspection
+from gradecheck.assessment import Assessment, Progress, assess
+from gradecheck.errors import Finding, OutputError
+from gradecheck.inputs import open_inputs
+from gradecheck.outputs import columns, layer, manifest, order_files
+from gradecheck.outputs.summary import summary_of
+from gradecheck.plan import Plan
+
+if TYPE_CHECKING:
+    import pandas as pd
+    from geopandas import GeoDataFrame
+
+
+def _silent(what: str, done: int, of: int) -> None:
+    """Progress for nobody."""
+
+
+@dataclass(frozen=True)
+class Result:
+    """What a run found: the assessment, its summary, and the layers as data frames.
+
+    timings: seconds per step.
+    """
+
+    assessment: Assessment
+    summary: Mapping[str, Any]
+    timings: dict[str, float] = field(default_factory=dict)
+
+    @cached_property
+    def hydrants(self) -> GeoDataFrame:
+        """The layer `hydrants`, in the input's reference system."""
+        return _geo(columns.hydrants_table(self.assessment), self.assessment)
+
+    @cached_property
+    def rejected(self) -> GeoDataFrame:
+        """The layer `rejected`."""
+        return _geo(columns.rejected_table(self.assessment), self.assessment)
+
+    @cached_property
+    def order(self) -> pd.DataFrame:
+        """The rows of the order."""
+        return _frame(columns.order_table(self.assessment.order, self.assessment.inputs.plan.output.unit))
+
+    @cached_property
+    def options(self) -> pd.DataFrame:
+        """What may be right at hydrants that are not decided."""
+        return _frame(columns.options_table(self.assessment))
+
+
+def compute(plan: Plan, *, today: date | None = None, progress: Progress = _silent) -> Result:
+    """Everything but the files. Raises PlanError or InputError with all findings."""
+    started = time.perf_counter()
+    inputs = open_inputs(plan)
+    opened = time.perf_counter()
+    assessment = assess(inputs, today or date.today(), progress)
+    done = time.perf_counter()
+    return Result(assessment, summary_of(assessment), {"read": opened - started, "assess": done - opened})
+
+
+def run(plan: Plan, *, today: date | None = None, progress: Progress = _silent) -> Result:
+    """The main job: compute and write every deliverable to the plan's output folder."""
+    folder = plan.resolve(plan.output.dir)
+    check_place(folder)
+    result = compute(plan, today=today, progress=progress)
+    write(result, folder)
+    return result
+
+
+def inspect(plan: Plan) -> inspection.Inspection:
+    """Say what the inputs are and what would stop a run; nothing is decided and nothing written."""
+    return inspection.inspect(plan, place=lambda: check_place(plan.resolve(plan.output.dir)))
+
+
+def check_place(folder: Path) -> None:
+    """Raises OutputError where the deliverables could not be put into `folder`."""
+    name = folder.as_posix()
+    at = folder
+    while not at.exists():
+        at = at.parent
+    if not at.is_dir():
+        raise OutputError(Finding(name, f"{at.as_posix()} is a file, not a folder", "choose another output folder"))
+    if not os.access(at, os.W_OK):
+        raise OutputError(Finding(name, f"no right to write in {at.as_posix()}", "choose another output folder"))
+    package = folder / "gradecheck.gpkg"
+    held = layer.held_open(package)
+    if held:
+        mend = "close it in the desktop GIS and run again, or choose another output folder"
+        raise OutputError(Finding(package.as_posix(), held, mend))
+    edits = layer.review_edits(package)
+    if edits:
+        what = f"{edits} hydrants there carry review edits, which this version does not carry over"
+        raise OutputError(Finding(package.as_posix(), what, "choose another output folder; nothing was changed"))
+
+
+def write(result: Result, folder: Path | str) -> list[Path]:
+    """Write every deliverable into `folder`: all made aside, then moved into place, run.json last.
+
+    Raises OutputError, and then the former files are as they were.
+    """
+    target = Path(folder)
+    check_place(target)
+    started = time.perf_counter()
+    new = not target.exists()
+    try:
+        target.mkdir(parents=True, exist_ok=True)
+        aside = Path(tempfile.mkdtemp(prefix=".gradecheck-", dir=target))
+    except OSError as error:
+        raise OutputError(Finding(target.as_posix(), f"cannot be written to ({error.strerror})")) from None
+    try:
+        made = _make(result, aside, started)
+        for path in made:
+            os.replace(path, target / path.name)
+    except OSError as error:
+        mend = "close the file, free some space or choose another folder"
+        raise OutputError(Finding(target.as_posix(), f"could not be written ({error.strerror})", mend)) from None
+    finally:
+        shutil.rmtree(aside, ignore_errors=True)
+        if new and not any(target.iterdir()):
+            target.rmdir()
+    return [target / path.name for path in made]
+
+
+def _make(result: Result, aside: Path, started: float) -> list[Path]:
+    a = result.assessment
+    plan = a.inputs.plan
+    table = columns.order_table(a.order, plan.output.unit)
+    outputs = {name: aside / name for name in ("gradecheck.gpkg", "order.csv", "order.xlsx")}
+    layer.write_layers(a, a.order, outputs["gradecheck.gpkg"], _metadata(a))
+    order_files.write_csv(table, outputs["order.csv"])
+    title = f"Hydrant extensions: {plan.project.name}" if plan.project.name else "Hydrant extensions"
+    order_files.write_xlsx(table, outputs["order.xlsx"], title, plan.policy.service_level, plan.output.unit)
+    for path in outputs.values():
+        _flush(path)
+    timings = {**result.timings, "write": time.perf_counter() - started}
+    last = aside / "run.json"
+    manifest.write_manifest(last, a.inputs, result.summary, timings, outputs)
+    return [*outputs.values(), last]
+
+
+def _flush(path: Path) -> None:
+    with path.open("rb+") as file:
+        os.fsync(file.fileno())
+
+
+def _metadata(a: Assessment) -> dict[str, Any]:
+    """What the GeoPackage carries of its making, so that the order can be totalled again from it alone."""
+    return {
+        "gradecheck": manifest.versions()["gradecheck"],
+        "day": a.today.isoformat(),
+        "plan": a.inputs.plan.as_written(),
+        "catalog": a.inputs.catalog.model_dump(mode="json"),
+        "families": [{"name": name, "in_catalog": known} for name, known in a.inputs.families],
+        "jobs": [
+            {"name": name, "starts": start.isoformat() if start else None}
+            for name in a.inputs.jobs.names
+            for start in [a.inputs.jobs.starts.get(name)]
+        ],
+    }
+
+
+def _geo(table: Any, a: Assessment) -> GeoDataFrame:
+    import geopandas
+    import shapely
+
+    points = shapely.from_wkb(table.column(columns.GEOMETRY).to_numpy())
+    return geopandas.GeoDataFrame(
+        _frame(table.drop_columns([columns.GEOMETRY])), geometry=points, crs=a.inputs.hydrants.crs
+    )
+
+
+def _frame(table: Any) -> pd.DataFrame:
+    """Integers and booleans with gaps stay what they are."""
+    import pandas as pd
+    import pyarrow as pa
+
+    kinds = {pa.int64(): pd.Int64Dtype(), pa.int32(): pd.Int32Dtype(), pa.bool_(): pd.BooleanDtype()}
+    frame: pd.DataFrame = table.to_pandas(types_mapper=kinds.get)
+    return frame

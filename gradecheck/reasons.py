@@ -1,0 +1,123 @@
+"""The decision in words: one plain sentence a hydrant that a field crew understands. Pure."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from gradecheck.choices import Choices
+from gradecheck.clearance import Basis, Clearance
+from gradecheck.decision import Action, Cases, Decision
+from gradecheck.policy import Policy
+from gradecheck.probability import Floats, Ints
+from gradecheck.units import METRES, show
+
+
+def parts_text(options: Choices, choice: int, unit: str) -> str:
+    """Pieces longest first, without the unit: "24+12"; empty for none."""
+    return "+".join(show(options.lengths[i], unit, 3).split()[0] for i in options.pieces[choice])
+
+
+def choice_text(options: Choices, choice: int, unit: str) -> str:
+    """One choice in words: "add 12 in", "exchange 12 in for 18 in", "take out 12 in", "nothing"."""
+    parts = parts_text(options, choice, unit)
+    out = float(options.out[choice])
+    if out > 0:
+        fitted = show(out, unit)
+        return f"exchange {fitted} for {parts} {unit}" if parts else f"take out {fitted}"
+    return f"add {parts} {unit}" if parts else "nothing"
+
+
+def choice_texts(decision: Decision, which: Ints, unit: str) -> list[str | None]:
+    """`choice_text` of a choice per hydrant, None where -1."""
+    known: dict[tuple[int, int], str] = {}
+    out: list[str | None] = []
+    for table, choice in zip(decision.table.tolist(), which.tolist(), strict=True):
+        if choice < 0 or table < 0:
+            out.append(None)
+            continue
+        key = table, choice
+        if key not in known:
+            known[key] = choice_text(decision.tables[table], choice, unit)
+        out.append(known[key])
+    return out
+
+
+def reasons(
+    cases: Cases, clearance: Clearance, decision: Decision, policy: Policy, unit: str, missing: Sequence[str]
+) -> list[str]:
+    """A sentence per hydrant; `missing` says for `no_elevation` rows which ground lacks, and why."""
+    best = choice_texts(decision, decision.best, unit)
+    second = choice_texts(decision, decision.second, unit)
+    change = _moves(cases.change, unit)
+    stands = _stands(cases.clearance_after, unit)
+    ends = _stands(decision.clearance_final, unit)
+    miss = [show(abs(v), unit) if np.isfinite(v) else "" for v in decision.window_miss.tolist()]
+    assumed = (clearance.basis == Basis.assumed).tolist()
+    unaltered = (decision.best < 0).tolist()
+    percent = [f"{100 * p:.0f} %" if np.isfinite(p) else "" for p in decision.confidence.tolist()]
+    out = []
+    for i, code in enumerate(decision.action.tolist()):
+        action = Action(code)
+        if action is Action.outside:
+            text = "No job of the paving plan reaches it."
+        elif action is Action.no_elevation:
+            text = f"Cannot be decided: {missing[i]}."
+        elif action is Action.keep and unaltered[i]:
+            text = f"{change[i]}: within the dressing, so the job does not alter this hydrant."
+        elif action is Action.keep:
+            text = f"{change[i]}; the flange {stands[i]}, inside the window: leave it."
+        elif action in (Action.extend, Action.shorten):
+            text = f"{change[i]}; with nothing done the flange {stands[i]}; {best[i]}, and it {ends[i]}."
+        elif action is Action.too_high:
+            text = f"{change[i]}; the flange {stands[i]}, {miss[i]} above the window, and no length mends it."
+        elif action is Action.between_lengths:
+            reach = _reach(decision, cases, i, policy, unit)
+            text = f"{change[i]}; the flange {stands[i]}, {miss[i]} below the window, and {reach}."
+        elif action is Action.measure:
+            text = f"{change[i]}; measure the clearance first: best so far is {best[i]} ({percent[i]})."
+        else:
+            why = "the clearance and the ground" if assumed[i] else "the ground"
+            also = f", next {second[i]}" if second[i] else ""
+            text = (
+                f"{change[i]}; too close to call from {why}: {best[i]} ({percent[i]}){also}; "
+                "set it when the final grade is staked."
+            )
+        out.append(text)
+    return out
+
+
+def _moves(change: Floats, unit: str) -> list[str]:
+    least = 0.05 * METRES[unit]
+    out = []
+    for d in change.tolist():
+        if d != d:
+            out.append("Surveyed flange against the new ground")
+        elif abs(d) < least:
+            out.append("The ground does not move")
+        else:
+            out.append(f"The ground {'rises' if d > 0 else 'falls'} {show(abs(d), unit)}")
+    return out
+
+
+def _stands(clearance: Floats, unit: str) -> list[str]:
+    out = []
+    for c in clearance.tolist():
+        if c != c:
+            out.append("")
+        elif c < 0:
+            out.append(f"ends {show(-c, unit)} below ground")
+        else:
+            out.append(f"ends {show(c, unit)} above ground")
+    return out
+
+
+def _reach(decision: Decision, cases: Cases, i: int, policy: Policy, unit: str) -> str:
+    """Why no length helps: too long a raise, or a gap between two lengths."""
+    options = decision.tables[int(decision.table[i])]
+    need = float(decision.window.low[i] - policy.dressing.metres - cases.clearance_after[i])
+    most = float(options.rise.max())
+    if need > most:
+        return f"the longest raise there is, {show(most, unit)}, is too short"
+    return "it falls between two lengths: one leaves it too low, the next too high"
