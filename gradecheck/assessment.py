@@ -26,6 +26,10 @@ Progress = Callable[[str, int, int], None]
 """Called with what is being done, how many hydrants more are done, and of how many."""
 
 
+def silent(what: str, done: int, of: int) -> None:
+    """Progress for nobody."""
+
+
 @dataclass(frozen=True, slots=True)
 class Assessment:
     """All that was found out, (H,) each where not said otherwise; what the outputs are made from."""
@@ -50,7 +54,7 @@ class Assessment:
         return len(self.job)
 
 
-def assess(inputs: Inputs, today: date, progress: Progress = lambda what, n, of: None) -> Assessment:
+def assess(inputs: Inputs, today: date, progress: Progress = silent) -> Assessment:
     """Decide every hydrant and total the order. Raises InputError where the two grounds cannot be of one unit."""
     plan, hydrants = inputs.plan, inputs.hydrants
     job, distance = inputs.jobs.assign(hydrants.x, hydrants.y)
@@ -109,12 +113,12 @@ def assess(inputs: Inputs, today: date, progress: Progress = lambda what, n, of:
             total_order(cases, decision, work, inputs.catalog, plan.policy, today, plan.project.work_days_before)
         ),
         options=tuple(right_choices(cases, plan.policy, open_rows)),
-        warnings=(*inputs.notes, *_warnings(inputs, change, decision)),
+        warnings=(*inputs.notes, *_warnings(change, decision)),
         today=today,
     )
 
 
-def measure(inputs: Inputs, rows: Ints, progress: Progress = lambda what, n, of: None) -> GradeChange:
+def measure(inputs: Inputs, rows: Ints, progress: Progress = silent) -> GradeChange:
     """The grade change at some hydrants, NaN at the others: what no job reaches is not looked at."""
     hydrants, plan = inputs.hydrants, inputs.plan
     change = grade_change(
@@ -207,13 +211,13 @@ def _cautions(
 
 def _cover(bury: Floats, fitted: Floats, clearance: Clearance, moved: Floats, policy: Policy) -> Floats:
     """(H,) cover over the branch pipe after the job; NaN where something is unknown."""
-    line = 0.0
+    line: Floats = np.zeros(len(bury))
     if policy.clearance_as_made is not None:
         line = np.where(clearance.basis == Basis.assumed, 0.0, policy.clearance_as_made.metres - clearance.before)
     return bury + fitted + line + moved - policy.branch_diameter.metres
 
 
-def _warnings(inputs: Inputs, change: GradeChange, decision: Decision) -> list[str]:
+def _warnings(change: GradeChange, decision: Decision) -> list[str]:
     found = []
     for name, sources in (("before", change.before_source), ("after", change.after_source)):
         count = Counter(sources.tolist())

@@ -22,10 +22,10 @@ class Part(Section):
     family: str = Field(min_length=1)
     part_number: str = Field(min_length=1)
     supplier: str = ""
-    unit_cost: float | None = Field(None, ge=0, allow_inf_nan=False)
-    on_hand: int = Field(0, ge=0)
-    lead_days: int | None = Field(None, ge=0)
-    pack_size: int = Field(1, ge=1)
+    unit_cost: float | None = Field(default=None, ge=0, allow_inf_nan=False)
+    on_hand: int = Field(default=0, ge=0)
+    lead_days: int | None = Field(default=None, ge=0)
+    pack_size: int = Field(default=1, ge=1)
 
 
 class Extension(Part):
@@ -39,7 +39,7 @@ class Item(Part):
     """What goes with the work: so many `per` new extension ("piece") or per hydrant opened ("visit")."""
 
     description: str = Field(min_length=1)
-    quantity: int = Field(1, ge=1)
+    quantity: int = Field(default=1, ge=1)
     per: Literal["piece", "visit"]
 
 
@@ -70,9 +70,9 @@ class Catalog(Section):
         }:
             problems.append(f"length {e[1]} stands twice in family '{e[0]}'")
         families = set(self.families)
-        for part in (*self.item, *self.check_value):
-            if part.family not in families:
-                problems.append(f"family '{part.family}' has an item or check value and no extension")
+        for family in {p.family for p in self.item} | {v.family for v in self.check_value}:
+            if family not in families:
+                problems.append(f"family '{family}' has an item or check value and no extension")
         stock: dict[str, Part] = {}
         for stocked in (*self.extension, *self.item):
             first = stock.setdefault(stocked.part_number, stocked)

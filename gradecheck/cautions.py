@@ -8,7 +8,8 @@ from numpy.typing import NDArray
 from gradecheck.probability import Bools, Ints
 
 MEANING: dict[str, str] = {
-    "fill_over_review": "The ground rises more than fill_review: not only an extension job; mains and lateral to be reviewed.",
+    "fill_over_review": "The ground rises more than fill_review: no longer an extension job only; "
+    "mains and lateral to be reviewed.",
     "cut_over_review": "The ground falls more than cut_review: loss of cover over lateral and main to be reviewed.",
     "cover_below_min": "Cover over the branch pipe would be less than cover_min.",
     "extension_unknown": "What extension is fitted already is not known; taken as none. Look before ordering.",
@@ -42,7 +43,7 @@ def flag(code: str, rows: Bools) -> Ints:
 def any_of(bits: Ints, codes: tuple[str, ...]) -> Bools:
     """(H,) rows with at least one of the codes."""
     mask = sum(1 << CODES.index(c) for c in codes)
-    return (bits & mask) != 0
+    return np.asarray((bits & mask) != 0)
 
 
 def as_text(bits: Ints) -> list[str | None]:

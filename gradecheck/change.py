@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
 from functools import lru_cache
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -109,7 +110,7 @@ class GradeChange:
         """The same as rows of n hydrants; the others are unknown and were not asked for."""
         if len(rows) == n:
             return self
-        columns = {}
+        columns: dict[str, Any] = {}
         for name, blank in _BLANK.items():
             values = getattr(self, name)
             columns[name] = np.full(n, blank, dtype=values.dtype)
@@ -147,7 +148,7 @@ def grade_change(
     y: Floats,
     position_sd: float,
     surveyed: Bools,
-    tick: Callable[[int], None] = lambda n: None,
+    tick: Callable[[int], None] | None = None,
 ) -> GradeChange:
     """The change at points (H,), in working units; `position_sd` per axis, in the same.
 
@@ -158,7 +159,8 @@ def grade_change(
     order = _nearby_first(x, y)
     for rows in _batches(order, _BATCH) if len(order) else [order]:
         parts.append(_batch(before, after, x[rows], y[rows], position_sd, surveyed[rows]))
-        tick(len(rows))
+        if tick is not None:
+            tick(len(rows))
     return _in_order(parts, order)
 
 
@@ -213,7 +215,7 @@ def _moved(seen: _Looked, value: Floats, change: Floats, about: Bools, weights: 
     w = np.where(known, weights, 0.0)
     square = np.where(known, np.square(nodes - point[:, None]), 0.0)
     total = w.sum(axis=1)
-    return np.sqrt((w * square).sum(axis=1) / np.where(total > 0, total, 1.0))
+    return np.asarray(np.sqrt((w * square).sum(axis=1) / np.where(total > 0, total, 1.0)))
 
 
 @dataclass(frozen=True, slots=True)
@@ -347,7 +349,7 @@ def _reduced(offset: Floats, sd: Floats, weights: Floats, unchanged: Bools) -> I
         mean = np.bincount(level, w * v, _BINS + 1)[kept] / mass[kept]
         inner = np.square(v - mean[np.cumsum(kept)[level] - 1])
         variance = np.bincount(level, w * (np.square(s) + inner), _BINS + 1)[kept] / mass[kept]
-        yield mean, mass[kept], np.sqrt(variance)
+        yield mean, np.asarray(mass[kept], dtype=np.float64), np.sqrt(variance)
 
 
 def _joined(offset: Floats, sd: Floats, rough: dict[int, Atoms]) -> Mixture:
@@ -384,8 +386,8 @@ def _in_order(parts: list[GradeChange], order: Ints) -> GradeChange:
     """Batches put together in the order of the input; all batches of a surface know the same names."""
     back = np.empty(len(order), dtype=np.int64)
     back[order] = np.arange(len(order))
-    columns = {name: np.concatenate([getattr(p, name) for p in parts])[back] for name in _BLANK}
-    names = {n: max((getattr(p, n) for p in parts), key=len) for n in ("before_names", "after_names")}
+    columns: dict[str, Any] = {name: np.concatenate([getattr(p, name) for p in parts])[back] for name in _BLANK}
+    names: dict[str, Any] = {n: max((getattr(p, n) for p in parts), key=len) for n in ("before_names", "after_names")}
     return GradeChange(**columns, ground=Mixture.join([p.ground for p in parts]).take(back), **names)
 
 
@@ -393,8 +395,10 @@ def why_missing(change: GradeChange, row: int) -> str:
     """In words, which ground a hydrant lacks and why; empty where nothing is missing."""
     if np.isnan(change.after[row]) and not change.unchanged[row]:
         code = int(change.silence[row])
-        detail = surfaces.WHY.get(int(change.after_source[row]), "")
-        return f"after: {design.WHY[code]} ({detail})" if code else f"after: {detail}"
+        source = int(change.after_source[row])
+        if code in (design.INSIDE, design.UNKNOWN) and source in (surfaces.UNREADABLE, surfaces.IMPLAUSIBLE):
+            return f"no design ground: {surfaces.WHY[source]}"
+        return f"no design ground: {design.WHY[code] if code else surfaces.WHY[source]}"
     if np.isnan(change.before[row]):
-        return f"before: {surfaces.WHY.get(int(change.before_source[row]), '')}"
+        return f"no existing ground: {surfaces.WHY.get(int(change.before_source[row]), '')}"
     return ""

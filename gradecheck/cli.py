@@ -23,14 +23,13 @@ if TYPE_CHECKING:
     from gradecheck.plan import Plan
 
 # typer carries its own copy of click from 0.2x on: take the class from where it is, whichever that be.
-_UsageTrouble = next(c for c in typer.BadParameter.__mro__ if c.__name__ == "ClickException")
+_UsageTrouble: type[Any] = next(c for c in typer.BadParameter.__mro__ if c.__name__ == "ClickException")
 
 EXIT_UNUSABLE, EXIT_FAULT, EXIT_INTERRUPTED = 2, 1, 130
 
 app = typer.Typer(
     name="gradecheck",
     help="What dry-barrel fire hydrants need once a road's grade changes, and the parts to order.",
-    no_args_is_help=True,
     rich_markup_mode=None,
     pretty_exceptions_enable=False,
 )
@@ -228,6 +227,8 @@ def _fail(title: str, findings: list[Finding], status: int) -> NoReturn:
 
 def main() -> NoReturn:
     """Entry point: every way out has its exit status and one message, never a traceback for a bad input."""
+    if len(sys.argv) == 1:
+        sys.argv.append("--help")
     try:
         status = app(standalone_mode=False)
     except GradecheckError as error:

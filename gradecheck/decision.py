@@ -156,9 +156,7 @@ def decide(cases: Cases, policy: Policy) -> Decision:
             above[part], below[part] = over, under
             rise[part], new[part], out[part] = options.rise[pick], options.new[pick], options.out[pick]
             left[part] = options.left[pick]
-    action, confidence, by_choice = _action(
-        cases, policy, strict, active, chance, above, below, rise, best, table, tables
-    )
+    action, confidence, by_choice = _action(cases, policy, strict, active, chance, above, below, rise, table, tables)
     # Where nothing can or need be done the choice is nothing: the raise is 0 and so is the order.
     nothing = active & ~by_choice
     has = np.where(np.nan_to_num(cases.fitted) > 0, 1, 0)
@@ -194,7 +192,6 @@ def _action(
     above: Floats,
     below: Floats,
     rise: Floats,
-    best: Ints,
     table: Ints,
     tables: Sequence[Choices],
 ) -> tuple[NDArray[np.int8], Floats, Bools]:
@@ -293,7 +290,7 @@ def _pick(p: Floats, clearance_after: Floats, options: Choices, target: float) -
         tied = chance >= chance.max(axis=1, keepdims=True) - _TIE
         nearest = np.where(tied, miss, np.inf)
         tied &= nearest <= nearest.min(axis=1, keepdims=True) + _TIE
-        return np.argmin(np.where(tied, options.rank, len(options)), axis=1).astype(np.int64)
+        return np.asarray(np.argmin(np.where(tied, options.rank, len(options)), axis=1), dtype=np.int64)
 
     first = top(p)
     if len(options) == 1:

@@ -167,11 +167,13 @@ def placed(hydrants: Hydrants, work: CRS) -> Hydrants:
         rejected.geometry[order],
         tuple(rejected.reason[i] for i in order),
     )
-    picked = {
+    picked: dict[str, Any] = {
         name: getattr(hydrants, name)[rows]
         for name in ("geometry", "place", "fitted", "bury", "clearance", "flange", "outlet")
     }
-    words = {name: tuple(getattr(hydrants, name)[i] for i in rows) for name in ("family", "street", "opens")}
+    words: dict[str, Any] = {
+        name: tuple(getattr(hydrants, name)[i] for i in rows) for name in ("family", "street", "opens")
+    }
     return replace(
         hydrants, table=hydrants.table.take(rows), x=np.asarray(x)[rows], y=np.asarray(y)[rows], id=tuple(ids),
         cautions=bits, rejected=rejected, **picked, **words,
@@ -243,12 +245,13 @@ def _points_from_geometry(geometry: NDArray[Any]) -> tuple[NDArray[Any], list[st
     points = geometry.copy()
     reasons: list[str | None] = [None] * len(geometry)
     kind = shapely.get_type_id(geometry)
-    several = np.flatnonzero(kind == 4)
-    for i in several:
+    single = kind == 0
+    for i in np.flatnonzero(kind == 4):
         parts = shapely.get_parts(geometry[i])
         places = {tuple(c) for c in shapely.get_coordinates(parts).tolist()}
         if len(places) == 1:
-            points[i], kind[i] = parts[0], 0
+            points[i] = parts[0]
+            single[i] = True
         elif places:
             reasons[i] = f"{len(places)} places in one row: split it into single points"
     for i in np.flatnonzero((kind != 0) & (kind != 4)):
@@ -256,13 +259,11 @@ def _points_from_geometry(geometry: NDArray[Any]) -> tuple[NDArray[Any], list[st
     empty = (kind >= 0) & shapely.is_empty(geometry)
     for i in np.flatnonzero(empty):
         reasons[i] = "empty geometry"
-    single = np.flatnonzero((kind == 0) & ~empty)
-    finite = np.isfinite(shapely.get_x(points[single])) & np.isfinite(shapely.get_y(points[single]))
-    for i in single[~finite]:
+    rows = np.flatnonzero(single & ~empty)
+    finite = np.isfinite(shapely.get_x(points[rows])) & np.isfinite(shapely.get_y(points[rows]))
+    for i in rows[~finite]:
         reasons[i] = "coordinates are not finite"
-    for i, reason in enumerate(reasons):
-        if reason is not None:
-            points[i] = None
+    points[np.array([r is not None for r in reasons], dtype=bool)] = None
     return points, reasons
 
 

@@ -76,7 +76,7 @@ def open_inputs(plan: Plan) -> Inputs:
     if read is not None and not len(read):
         findings.append(_none_usable(read))
         read = None
-    before_tiles = attempt(lambda: _tiles(plan, plan.before, "before", notes)) if plan.before else ()
+    before_tiles = attempt(lambda: _tiles(plan, plan.before, "before", notes))
     after_tiles = attempt(lambda: _tiles(plan, plan.after, "after", notes))
     if before_tiles is not None and after_tiles is not None:
         attempt(lambda: _one_datum(before_tiles, after_tiles, assumed))
@@ -138,7 +138,9 @@ def _catalog(plan: Plan, assumed: list[str]) -> Catalog:
     return read_catalog(plan.resolve(plan.catalog.path), plan.catalog.path)
 
 
-def _tiles(plan: Plan, source: SurfaceSource, where: str, notes: list[str]) -> tuple[Tile, ...]:
+def _tiles(plan: Plan, source: SurfaceSource | None, where: str, notes: list[str]) -> tuple[Tile, ...]:
+    if source is None:
+        return ()
     findings: list[Finding] = []
     vertical = crs = None
     unit = source.unit

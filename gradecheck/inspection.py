@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 
@@ -151,7 +152,7 @@ def catalogue_gaps(lengths: Sequence[float], policy: Policy) -> tuple[list[tuple
     low, high = policy.clearance_min.metres - dressing, policy.clearance_max.metres + dressing
     gaps = [
         (float(high - upper), float(low - lower))
-        for lower, upper in zip(rise[:-1], rise[1:], strict=True)
+        for lower, upper in pairwise(rise.tolist())
         if upper - lower > high - low + 1e-9
     ]
     total = sum(b - a for a, b in gaps)

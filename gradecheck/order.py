@@ -222,7 +222,7 @@ def convolve_all(parts: Iterable[Floats]) -> Floats:
     totals.sort(key=len)
     while len(totals) > 1:
         totals = [
-            _trimmed(np.convolve(*totals[i : i + 2])) if i + 1 < len(totals) else totals[i]
+            _trimmed(np.convolve(totals[i], totals[i + 1])) if i + 1 < len(totals) else totals[i]
             for i in range(0, len(totals), 2)
         ]
     return totals[0] if totals else np.ones(1)

@@ -14,7 +14,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from gradecheck import inspection
-from gradecheck.assessment import Assessment, Progress, assess
+from gradecheck.assessment import Assessment, Progress, assess, silent
 from gradecheck.errors import Finding, OutputError
 from gradecheck.inputs import open_inputs
 from gradecheck.outputs import columns, layer, manifest, order_files
@@ -24,10 +24,6 @@ from gradecheck.plan import Plan
 if TYPE_CHECKING:
     import pandas as pd
     from geopandas import GeoDataFrame
-
-
-def _silent(what: str, done: int, of: int) -> None:
-    """Progress for nobody."""
 
 
 @dataclass(frozen=True)
@@ -62,7 +58,7 @@ class Result:
         return _frame(columns.options_table(self.assessment))
 
 
-def compute(plan: Plan, *, today: date | None = None, progress: Progress = _silent) -> Result:
+def compute(plan: Plan, *, today: date | None = None, progress: Progress = silent) -> Result:
     """Everything but the files. Raises PlanError or InputError with all findings."""
     started = time.perf_counter()
     inputs = open_inputs(plan)
@@ -72,7 +68,7 @@ def compute(plan: Plan, *, today: date | None = None, progress: Progress = _sile
     return Result(assessment, summary_of(assessment), {"read": opened - started, "assess": done - opened})
 
 
-def run(plan: Plan, *, today: date | None = None, progress: Progress = _silent) -> Result:
+def run(plan: Plan, *, today: date | None = None, progress: Progress = silent) -> Result:
     """The main job: compute and write every deliverable to the plan's output folder."""
     folder = plan.resolve(plan.output.dir)
     check_place(folder)
@@ -124,7 +120,7 @@ def write(result: Result, folder: Path | str) -> list[Path]:
     try:
         made = _make(result, aside, started)
         for path in made:
-            os.replace(path, target / path.name)
+            path.replace(target / path.name)
     except OSError as error:
         mend = "close the file, free some space or choose another folder"
         raise OutputError(Finding(target.as_posix(), f"could not be written ({error.strerror})", mend)) from None

@@ -28,7 +28,7 @@ class Project(Section):
 
     name: str | None = None
     starts: date | None = None
-    work_days_before: int = Field(14, ge=0)
+    work_days_before: int = Field(default=14, ge=0)
     crs: str | None = None
 
 

@@ -31,10 +31,10 @@ class Policy(Section):
     cut_review: Distance = Length(1, "ft")
     cover_min: PositiveLength | None = None
     branch_diameter: PositiveLength = Length(6.9, "in")
-    max_extensions: int = Field(1, ge=1, le=5)
+    max_extensions: int = Field(default=1, ge=1, le=5)
     max_extension: PositiveLength | None = None
-    confidence: float = Field(0.9, ge=0.5, lt=1)
-    service_level: float = Field(0.9, gt=0, lt=1)
+    confidence: float = Field(default=0.9, ge=0.5, lt=1)
+    service_level: float = Field(default=0.9, gt=0, lt=1)
 
     @model_validator(mode="after")
     def _ordered(self) -> Policy:

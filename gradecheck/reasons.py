@@ -56,7 +56,7 @@ def reasons(
     miss = [show(abs(v), unit) if np.isfinite(v) else "" for v in decision.window_miss.tolist()]
     assumed = (clearance.basis == Basis.assumed).tolist()
     unaltered = (decision.best < 0).tolist()
-    percent = [f"{100 * p:.0f} %" if np.isfinite(p) else "" for p in decision.confidence.tolist()]
+    percent = [f"{100 * p:.1f} %" if np.isfinite(p) else "" for p in decision.confidence.tolist()]
     out = []
     for i, code in enumerate(decision.action.tolist()):
         action = Action(code)
@@ -67,9 +67,10 @@ def reasons(
         elif action is Action.keep and unaltered[i]:
             text = f"{change[i]}: within the dressing, so the job does not alter this hydrant."
         elif action is Action.keep:
-            text = f"{change[i]}; the flange {stands[i]}, inside the window: leave it."
+            text = f"{change[i]}; the flange {stands[i]}{_dressed(decision, i, unit, ', inside the window')}: leave it."
         elif action in (Action.extend, Action.shorten):
-            text = f"{change[i]}; with nothing done the flange {stands[i]}; {best[i]}, and it {ends[i]}."
+            dressed = _dressed(decision, i, unit, "")
+            text = f"{change[i]}; with nothing done the flange {stands[i]}; {best[i]}, and it {ends[i]}{dressed}."
         elif action is Action.too_high:
             text = f"{change[i]}; the flange {stands[i]}, {miss[i]} above the window, and no length mends it."
         elif action is Action.between_lengths:
@@ -111,6 +112,14 @@ def _stands(clearance: Floats, unit: str) -> list[str]:
         else:
             out.append(f"ends {show(c, unit)} above ground")
     return out
+
+
+def _dressed(decision: Decision, i: int, unit: str, inside: str) -> str:
+    """What the dressing has to do, or `inside` where there is nothing to dress."""
+    miss = float(decision.window_miss[i])
+    if miss == 0:
+        return inside
+    return f", {show(abs(miss), unit)} {'above' if miss > 0 else 'below'} the window: dress the ground"
 
 
 def _reach(decision: Decision, cases: Cases, i: int, policy: Policy, unit: str) -> str:

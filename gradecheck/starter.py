@@ -77,7 +77,7 @@ def _fennel(s: Floats) -> Floats:
 STREETS = (
     _Street("Sorrel Street", (100, 200), (1100, 200), "Q-101", date(2027, 5, 3), _sorrel),
     _Street("Tansy Lane", (400, 260), (400, 760), "Q-102", date(2027, 6, 14), _tansy),
-    _Street("Fennel Street", (520, 600), (1120, 600), "Q-103", date(2027, 8, 2), _fennel, half=6.2),
+    _Street("Fennel Street", (520, 600), (1120, 600), "Q-103", date(2027, 8, 2), _fennel, half=6.8),
     _Street("Yarrow Street", (60, 420), (1140, 420)),
     _Street("Bramble Row", (200, 60), (200, 760)),
     _Street("Quince Court", (860, 260), (860, 560)),
@@ -174,12 +174,12 @@ def _map(x: float, y: float) -> tuple[float, float]:
 def _write_hydrants(path: Path, rng: np.random.Generator) -> None:
     rows: list[dict[str, Any]] = []
     for street in STREETS:
-        spacing = 34.0 if street.job else 58.0
+        spacing = 27.0 if street.job else 36.0
         for k, station in enumerate(np.arange(spacing / 2, street.length, spacing)):
             side = 1 if k % 2 else -1
-            behind = 7.1 if street.name == "Fennel Street" and k % 3 == 0 else float(rng.uniform(6.0, 8.4))
+            behind = 7.6 if street.name == "Fennel Street" and k % 3 == 0 else float(rng.uniform(6.0, 8.4))
             if street.name == "Fennel Street" and k % 3:
-                behind = float(rng.uniform(5.7, 5.95))
+                behind = float(rng.uniform(5.8, 6.3))
             rows.append(_hydrant(len(rows), street, street.at(float(station), side * behind), rng))
     for station in (1018.0, 1026.0):  # past the end of the first job, where its design runs on
         rows.append(_hydrant(len(rows), STREETS[0], STREETS[0].at(station, 7.0), rng))
@@ -199,8 +199,8 @@ def _hydrant(n: int, street: _Street, at: tuple[float, float], rng: np.random.Ge
     draw = rng.random()
     surveyed = street.job == "Q-101" and n % 9 == 4
     fitted = "0"
-    if street.name == "Tansy Lane" and n % 3 == 0:
-        fitted = str(rng.choice(["6", "12", "18"]))
+    if street.name == "Tansy Lane" and n % 3:
+        fitted = ("6", "12", "18")[n // 3 % 3]
     elif draw > 0.95:
         fitted = "12"
     z = round(float(ground(x, y)[0]) + clearance / 12, 2)

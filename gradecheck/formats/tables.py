@@ -11,11 +11,12 @@ from gradecheck.catalog import Catalog
 from gradecheck.errors import Finding, PlanError
 
 _NUMBERS = {"unit_cost": float, "on_hand": int, "lead_days": int, "pack_size": int, "quantity": int}
+_PART = {"family", "part_number", "description", "supplier", "unit_cost", "on_hand", "lead_days", "pack_size"}
 _KEYS = {
-    "extension": {"family", "length", "part_number", "description", "supplier", "unit_cost", "on_hand", "lead_days", "pack_size"},
-    "item": {"family", "part_number", "description", "quantity", "per", "supplier", "unit_cost", "on_hand", "lead_days", "pack_size"},
+    "extension": _PART | {"length"},
+    "item": _PART | {"quantity", "per"},
     "check_value": {"family", "name", "value", "source"},
-}  # fmt: skip
+}
 
 
 def read_catalog(path: Path, shown: str) -> Catalog:

@@ -123,7 +123,7 @@ def clearance_sd(a: Assessment) -> Floats:
     spread = np.square(a.clearance.spread) / 3
     position = ground.mean(np.square(ground.sd) + np.square(ground.offset))
     shared = np.square(a.clearance.shared).sum(axis=1)
-    return np.sqrt(position + shared + np.square(a.clearance.sd) + spread)
+    return np.asarray(np.sqrt(position + shared + np.square(a.clearance.sd) + spread))
 
 
 def before_sources(a: Assessment) -> list[str | None]:
@@ -192,7 +192,8 @@ def rejected_table(a: Assessment) -> pa.Table:
     finite = [
         g is not None and not g.is_empty and np.isfinite(shapely.get_coordinates(g)).all() for g in rejected.geometry
     ]
-    kept = np.where(np.array(finite, dtype=bool), rejected.geometry, None)
+    kept = rejected.geometry.copy()
+    kept[~np.array(finite, dtype=bool)] = None
     return table.append_column(GEOMETRY, _wkb(kept))
 
 

@@ -116,6 +116,11 @@ def _describe(db: sqlite3.Connection, unit: str, metadata: dict[str, Any]) -> No
         for table in tables
     ]
     db.executemany("INSERT INTO gpkg_extensions VALUES (?,?,?,?,?)", extensions)
+    # Listed as contents: the common reader of styles only sees tables that are.
+    db.execute(
+        "INSERT INTO gpkg_contents (table_name, data_type, identifier, description)"
+        " VALUES ('layer_styles', 'attributes', 'layer_styles', 'How the layers look')"
+    )
     db.execute(
         "INSERT INTO layer_styles (f_table_catalog, f_table_schema, f_table_name, f_geometry_column, styleName,"
         " styleQML, styleSLD, useAsDefault, description, owner) VALUES ('','','hydrants',?,'actions',?,?,1,?,'')",

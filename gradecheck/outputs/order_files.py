@@ -24,8 +24,8 @@ def inert(text: str) -> str:
 
 
 def write_csv(table: pa.Table, path: Path) -> None:
-    """The order as CSV: UTF-8 with a byte-order mark (spreadsheets ask for it), blank where unknown."""
-    with path.open("w", encoding="utf-8-sig", newline="") as file:
+    """The order as CSV: UTF-8, blank where unknown."""
+    with path.open("w", encoding="utf-8", newline="") as file:
         out = csv.writer(file)
         out.writerow(table.column_names)
         for row in table.to_pylist():
@@ -39,23 +39,25 @@ def _number(value: object) -> object:
 
 
 _HEADINGS = {
-    "job": ("Job", 22),
-    "family": ("Family", 9),
-    "item": ("Item", 20),
-    "part_number": ("Part number", 14),
-    "description": ("Description", 30),
-    "supplier": ("Supplier", 16),
-    "quantity_firm": ("Firm", 7),
+    "job": ("Job", 11),
+    "family": ("Family", 8),
+    "item": ("Item", 19),
+    "part_number": ("Part number", 12),
+    "description": ("Description", 24),
+    "supplier": ("Supplier", 13),
+    "quantity_firm": ("Firm", 6),
     "quantity_expected": ("Expected", 9),
     "quantity_order": ("To have", 8),
     "on_hand": ("On hand", 8),
     "quantity_buy": ("To buy", 7),
     "pack_size": ("Pack", 6),
-    "unit_cost": ("Unit cost", 11),
+    "unit_cost": ("Unit cost", 10),
     "currency": ("Currency", 9),
-    "cost": ("Cost", 12),
+    "cost": ("Cost", 11),
     "order_by": ("Order by", 16),
 }
+_UNIT_WORDS = {"in": "inches", "ft": "feet", "mm": "millimetres", "cm": "centimetres", "m": "metres"}
+_TEXT_COLUMNS = ("job", "family", "item", "part_number", "description", "supplier", "currency", "order_by")
 
 
 def write_xlsx(table: pa.Table, path: Path, title: str, service_level: float, unit: str) -> None:
@@ -65,8 +67,14 @@ def write_xlsx(table: pa.Table, path: Path, title: str, service_level: float, un
     styles = {
         "title": book.add_format({"bold": True, "font_size": 15}),
         "note": book.add_format({"italic": True, "font_color": "#444444"}),
-        "head": book.add_format({"bold": True, "bottom": 2, "text_wrap": True, "valign": "bottom"}),
-        "text": book.add_format({"valign": "top", "text_wrap": True, "num_format": "@"}),
+        "head": book.add_format(
+            {"bold": True, "bottom": 2, "text_wrap": True, "valign": "bottom", "align": "left", "indent": 1}
+        ),
+        "head_number": book.add_format(
+            {"bold": True, "bottom": 2, "text_wrap": True, "valign": "bottom", "align": "right"}
+        ),
+        "late": book.add_format({"bold": True, "font_color": "#a01818", "valign": "top", "align": "left", "indent": 1}),
+        "text": book.add_format({"valign": "top", "text_wrap": True, "num_format": "@", "align": "left", "indent": 1}),
         "count": book.add_format({"num_format": "#,##0", "valign": "top"}),
         "expected": book.add_format({"num_format": "#,##0.0", "valign": "top"}),
         "length": book.add_format({"num_format": "0.###", "valign": "top"}),
@@ -76,7 +84,7 @@ def write_xlsx(table: pa.Table, path: Path, title: str, service_level: float, un
     }
     sheet.write_string(0, 0, title, styles["title"])
     sheet.write_string(
-        1, 0, f"Lengths in {unit}. 'To have' suffices with probability {service_level:.0%}; "
+        1, 0, f"Lengths in {_UNIT_WORDS[unit]}. 'To have' suffices with probability {service_level:.0%}; "
         "'To buy' is that less what is on hand, in whole packs.", styles["note"],
     )  # fmt: skip
     sheet.write_string(2, 0, "Rows marked 'not orderable' have no part in the catalogue.", styles["note"])
@@ -89,7 +97,7 @@ def _rows(sheet: Any, table: pa.Table, styles: dict[str, Any], first: int, unit:
     names = table.column_names
     for column, name in enumerate(names):
         heading, width = _HEADINGS.get(name, (f"Length ({unit})", 10))
-        sheet.write_string(first, column, heading, styles["head"])
+        sheet.write_string(first, column, heading, styles["head" if name in _TEXT_COLUMNS else "head_number"])
         sheet.set_column(column, column, width)
     rows = table.to_pylist()
     for r, row in enumerate(rows, start=first + 1):
@@ -97,7 +105,8 @@ def _rows(sheet: Any, table: pa.Table, styles: dict[str, Any], first: int, unit:
             if value is None:
                 sheet.write_blank(r, column, None, styles["text"])
             elif isinstance(value, str):
-                sheet.write_string(r, column, value, styles["text"])
+                late = name == "order_by" and value.endswith("late")
+                sheet.write_string(r, column, value, styles["late" if late else "text"])
             else:
                 sheet.write_number(r, column, value, styles[_style(name)])
     last = first + len(rows)
@@ -107,12 +116,10 @@ def _rows(sheet: Any, table: pa.Table, styles: dict[str, Any], first: int, unit:
     for column in range(len(names)):
         sheet.write_blank(last + 1, column, None, styles["foot"])
     sheet.write_string(last + 1, 0, "Total", styles["foot"])
-    for name in ("quantity_buy", "cost"):
-        column = names.index(name)
-        letter = xlsxwriter.utility.xl_col_to_name(column)
-        total = sum(row[name] or 0 for row in rows)
-        formula = f"=SUM({letter}{first + 2}:{letter}{last + 1})"
-        sheet.write_formula(last + 1, column, formula, styles["total" if name == "cost" else "foot"], total)
+    column = names.index("cost")
+    letter = xlsxwriter.utility.xl_col_to_name(column)
+    formula = f"=SUM({letter}{first + 2}:{letter}{last + 1})"
+    sheet.write_formula(last + 1, column, formula, styles["total"], sum(row["cost"] or 0 for row in rows))
 
 
 def _style(name: str) -> str:
@@ -128,6 +135,7 @@ def _print_setup(sheet: Any, rows: int, columns: int) -> None:
     sheet.repeat_rows(4)
     sheet.set_landscape()
     sheet.fit_to_pages(1, 0)
+    sheet.set_margins(left=0.4, right=0.4)
     sheet.set_footer("&L&F&C&P of &N&RSigned: ____________________")
     sheet.print_area(0, 0, 5 + max(rows, 1), columns - 1)
 

@@ -62,7 +62,7 @@ def summary_of(a: Assessment) -> dict[str, Any]:
 
 def _kind(reason: str) -> str:
     """A reason without the particulars of its row."""
-    return reason.split(":")[0].split(" of row")[0]
+    return reason.split(": ")[0].split(" of row")[0]
 
 
 def _totals(lines: tuple[OrderLine, ...], unit: str) -> list[dict[str, Any]]:

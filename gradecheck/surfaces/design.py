@@ -22,8 +22,8 @@ SHORT = 2
 UNCHANGED = 3
 UNKNOWN = 4
 WHY: dict[int, str] = {
-    INSIDE: "the design has a hole there",
-    SHORT: "the design stops short of it",
+    INSIDE: "inside its limits the design has no ground here",
+    SHORT: "the design stops short of here",
     UNCHANGED: "beyond the design: unchanged",
     UNKNOWN: "beyond the design",
 }

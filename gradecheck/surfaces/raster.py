@@ -11,6 +11,7 @@ import threading
 from collections import OrderedDict
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import Any
 
 import numpy as np
@@ -170,7 +171,7 @@ def _read(tiles: Sequence[Tile], tile: Indices, column: Indices, row: Indices) -
     count = len(cuts) - 1 if len(order) else 0
     pieces = 1 if count < _FEW else 4 * engine.threads()
     bounds = np.linspace(0, count, pieces + 1).astype(int).tolist()
-    engine.each(work, [range(a, b) for a, b in zip(bounds[:-1], bounds[1:], strict=True) if a < b])
+    engine.each(work, [range(a, b) for a, b in pairwise(bounds) if a < b])
     return value, why
 
 

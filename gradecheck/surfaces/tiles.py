@@ -66,7 +66,7 @@ def find(patterns: tuple[str, ...], folder: Path, where: str) -> list[tuple[Path
         elif path.is_file():
             files = [path]
         elif any(c in pattern for c in _MAGIC):
-            files = [Path(p) for p in sorted(glob.glob(str(path), recursive=True)) if Path(p).is_file()]
+            files = [Path(p) for p in sorted(glob.glob(str(path), recursive=True)) if Path(p).is_file()]  # noqa: PTH207
         else:
             findings.append(Finding(where, f"no such file or folder: {pattern}", "paths are relative to the plan file"))
             continue
