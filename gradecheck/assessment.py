@@ -14,13 +14,14 @@ from gradecheck.cautions import flag
 from gradecheck.change import GradeChange, grade_change, why_missing
 from gradecheck.clearance import Basis, Clearance, Errors, clearances
 from gradecheck.decision import DECIDED, OPEN, Action, Cases, Decision, RightChoice, decide, right_choices
-from gradecheck.errors import InputError
+from gradecheck.errors import Finding, InputError
 from gradecheck.inputs import Inputs
 from gradecheck.order import OrderLine, Work, total_order
 from gradecheck.plan import Plan
 from gradecheck.policy import Policy
 from gradecheck.probability import Bools, Floats, Ints
 from gradecheck.reasons import reasons
+from gradecheck.surfaces import Heights
 
 Progress = Callable[[str, int, int], None]
 """Called with what is being done, how many hydrants more are done, and of how many."""
@@ -28,6 +29,10 @@ Progress = Callable[[str, int, int], None]
 
 def silent(what: str, done: int, of: int) -> None:
     """Progress for nobody."""
+
+
+_ENOUGH = 12
+"""Hydrants (and points a side of the grid) that suffice to tell whether two grounds are of one unit."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,7 +65,7 @@ def assess(inputs: Inputs, today: date, progress: Progress = silent) -> Assessme
     job, distance = inputs.jobs.assign(hydrants.x, hydrants.y)
     rows = np.flatnonzero(distance <= 2 * inputs.jobs.reach) if inputs.jobs.planned else np.arange(len(hydrants))
     change = measure(inputs, rows.astype(np.int64), progress)
-    mistaken = checks.unit_mistaken(*compared(inputs, change))
+    mistaken = units_mistaken(inputs, change)
     if mistaken:
         raise InputError(mistaken)
     errors = _errors(plan)
@@ -147,21 +152,49 @@ def _shared_change_sd(change: GradeChange, errors: Errors) -> Floats:
     return np.where(change.unchanged, 0.0, np.hypot(errors.before_shared, errors.after_shared))
 
 
-def compared(inputs: Inputs, change: GradeChange) -> tuple[Floats, Floats]:
-    """Heights of both grounds in the same places: at hydrants, and on a coarse grid where there are too few."""
+def units_mistaken(inputs: Inputs, change: GradeChange) -> list[Finding]:
+    """Where both grounds stand in one place but not in one unit, over all and tile by tile."""
+    before, after = _compared(inputs, change)
+    found = checks.unit_mistaken(before.z, after.z)
+    if found:
+        return [found]
+    findings = []
+    for side in (before, after):
+        for code in np.unique(side.source).tolist() if len(side.names) > 1 else ():
+            mine = side.source == code
+            one = checks.unit_mistaken(before.z[mine], after.z[mine])
+            if one:
+                findings.append(Finding(f"before and after in {side.names[code]}", one.what, one.mend))
+    return findings
+
+
+def _compared(inputs: Inputs, change: GradeChange) -> tuple[Heights, Heights]:
+    """Both grounds in the same places: at hydrants, and on a coarse grid where there are too few of those."""
     use = np.isfinite(change.before) & np.isfinite(change.after) & ~change.unchanged
-    if use.sum() >= 20:
-        return change.before[use], change.after[use]
+    blank = np.zeros(int(use.sum()))
+    before = Heights(change.before[use], blank, change.before_source[use], change.before_names)
+    after = Heights(change.after[use], blank, change.after_source[use], change.after_names)
     shared = inputs.before.extent.intersection(inputs.after.surface.extent)
-    if shared.is_empty:
-        return change.before[use], change.after[use]
+    if len(before) >= _ENOUGH or shared.is_empty:
+        return before, after
     left, bottom, right, top = shared.bounds
-    steps = (np.arange(12) + 0.5) / 12
+    steps = (np.arange(_ENOUGH) + 0.5) / _ENOUGH
     x, y = (g.ravel() for g in np.meshgrid(left + steps * (right - left), bottom + steps * (top - bottom)))
-    after = inputs.after.surface.heights(x, y).z
-    known = np.isfinite(after)
-    before = inputs.before.heights(x[known], y[known]).z
-    return np.concatenate([change.before[use], before]), np.concatenate([change.after[use], after[known]])
+    new = inputs.after.surface.heights(x, y)
+    known = np.isfinite(new.z)
+    old = inputs.before.heights(x[known], y[known])
+    new = Heights(new.z[known], new.sd[known], new.source[known], new.names)
+    both = np.isfinite(old.z)
+    return _joined(before, old, both), _joined(after, new, both)
+
+
+def _joined(a: Heights, b: Heights, keep: Bools) -> Heights:
+    return Heights(
+        np.concatenate([a.z, b.z[keep]]),
+        np.concatenate([a.sd, b.sd[keep]]),
+        np.concatenate([a.source, b.source[keep]]),
+        b.names or a.names,
+    )
 
 
 def _cautions(

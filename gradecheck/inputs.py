@@ -93,6 +93,8 @@ def open_inputs(plan: Plan) -> Inputs:
     if limits is None:
         limits = jobs.limits
     hydrants = hydrant_layer.placed(read, work)
+    if not len(hydrants):
+        raise InputError(_none_usable(hydrants))
     family, families = _families(plan, hydrants, catalog, assumed, notes)
     if plan.hydrants.id is None:
         assumed.append("hydrants.id is not mapped: ids are made up from the place in the layer")

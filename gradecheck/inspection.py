@@ -3,23 +3,26 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from contextlib import suppress
 from dataclasses import dataclass
 from itertools import pairwise
 
 import numpy as np
+import shapely
 
 from gradecheck import checks
-from gradecheck.assessment import compared, measure
+from gradecheck.assessment import measure, units_mistaken
 from gradecheck.choices import choices
 from gradecheck.errors import Finding, GradecheckError
+from gradecheck.hydrants import Hydrants, read_hydrants
 from gradecheck.inputs import Inputs, open_inputs
 from gradecheck.plan import Plan
 from gradecheck.policy import Policy
 from gradecheck.reference import name_of
-from gradecheck.surfaces.tiles import Tile
+from gradecheck.surfaces.tiles import Tile, find, open_tile
 from gradecheck.units import show
 
-_MANY_TILES = 6
+_MANY = 6
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,32 +48,51 @@ def inspect(plan: Plan, place: Callable[[], None]) -> Inspection:
     try:
         inputs = open_inputs(plan)
     except GradecheckError as error:
-        return Inspection((), (*error.findings, *stops), (), assumed)
+        return Inspection(tuple(_readable(plan)), (*error.findings, *stops), (), assumed)
     facts += [
-        ("hydrants", _hydrants(inputs)),
+        ("hydrants", (*_hydrants(inputs.hydrants), f"work is done in {name_of(inputs.work)}")),
         ("paving", _paving(inputs)),
         ("before", _tiles(inputs.before_tiles)),
         ("after", _tiles(inputs.after_tiles)),
     ]
     notes.extend(inputs.notes)
-    overlap, stop = _overlap(inputs)
+    overlap, mistaken = _overlap(inputs)
     facts.append(("overlap", overlap))
-    if stop:
-        stops.append(stop)
+    stops.extend(mistaken)
     facts.append(("catalogue", _gaps(inputs)))
     return Inspection(tuple(facts), tuple(stops), tuple(dict.fromkeys(notes)), inputs.assumed)
 
 
-def _hydrants(inputs: Inputs) -> tuple[str, ...]:
-    h = inputs.hydrants
+def _readable(plan: Plan) -> list[tuple[str, tuple[str, ...]]]:
+    """What can be told although something stops the run: the hydrants, and the rasters that are in order."""
+    facts = []
+    with suppress(GradecheckError):
+        facts.append(("hydrants", _hydrants(read_hydrants(plan))))
+    for where, source in (("before", plan.before), ("after", plan.after)):
+        if source is None:
+            continue
+        try:
+            opened = [
+                open_tile(p, shown, source.unit, None, None)[0] for p, shown in find(source.raster, plan.folder, where)
+            ]
+        except GradecheckError:
+            continue
+        whole = [t for t in opened if t is not None]
+        if whole:
+            facts.append((where, _tiles(whole)))
+    return facts
+
+
+def _hydrants(h: Hydrants) -> tuple[str, ...]:
     lines = [f"{h.shown}: {h.total} rows, {h.read} read, {len(h)} usable, {len(h.rejected)} rejected"]
-    lines += [
-        f"row {place}: {reason}" for place, reason in list(zip(h.rejected.place, h.rejected.reason, strict=True))[:5]
-    ]
-    if len(h.rejected) > 5:
-        lines.append(f"... and {len(h.rejected) - 5} more rejected")
-    lines.append(f"reference system {name_of(h.crs)}; work is done in {name_of(inputs.work)}")
-    lines.append(f"extent x {h.x.min():.1f} to {h.x.max():.1f}, y {h.y.min():.1f} to {h.y.max():.1f}")
+    rejected = list(zip(h.rejected.place.tolist(), h.rejected.reason, strict=True))
+    lines += [f"  row {place}: {reason}" for place, reason in rejected[:_MANY]]
+    if len(rejected) > _MANY:
+        lines.append(f"  ... and {len(rejected) - _MANY} more rejected")
+    lines.append(f"reference system {name_of(h.crs)}")
+    if len(h):
+        x, y = shapely.get_x(h.geometry), shapely.get_y(h.geometry)
+        lines.append(f"extent {_span('x', x.min(), x.max())}, {_span('y', y.min(), y.max())}")
     known = {
         "clearance measured": h.clearance,
         "flange surveyed": h.flange,
@@ -78,8 +100,13 @@ def _hydrants(inputs: Inputs) -> tuple[str, ...]:
         "bury known": h.bury,
         "outlet height known": h.outlet,
     }
-    lines.append(", ".join(f"{name} {int(np.isfinite(v).sum())}" for name, v in known.items()))
+    lines += [f"{name:<23}{int(np.isfinite(v).sum()):>7}" for name, v in known.items()]
     return tuple(lines)
+
+
+def _span(axis: str, low: float, high: float) -> str:
+    digits = 1 if max(abs(low), abs(high)) > 360 else 5  # degrees need more
+    return f"{axis} {low:.{digits}f} to {high:.{digits}f}"
 
 
 def _paving(inputs: Inputs) -> tuple[str, ...]:
@@ -97,21 +124,21 @@ def _paving(inputs: Inputs) -> tuple[str, ...]:
 
 def _tiles(tiles: Sequence[Tile]) -> tuple[str, ...]:
     lines = []
-    for t in tiles[:_MANY_TILES]:
+    for t in tiles[:_MANY]:
         a = t.grid
         right, bottom = a.c + a.a * t.width + a.b * t.height, a.f + a.d * t.width + a.e * t.height
         vertical = name_of(t.vertical) if t.vertical is not None else "not stated"
         lines += [
             f"{t.shown}: {t.width} x {t.height} cells of {np.hypot(a.a, a.d):g}, unit {t.unit}",
             f"  {name_of(t.crs)}, vertical {vertical}",
-            f"  x {a.c:.1f} to {right:.1f}, y {bottom:.1f} to {a.f:.1f}",
+            f"  {_span('x', a.c, right)}, {_span('y', bottom, a.f)}",
         ]
-    if len(tiles) > _MANY_TILES:
-        lines.append(f"... and {len(tiles) - _MANY_TILES} more tiles")
+    if len(tiles) > _MANY:
+        lines.append(f"... and {len(tiles) - _MANY} more tiles")
     return tuple(lines) or ("none: flanges are surveyed",)
 
 
-def _overlap(inputs: Inputs) -> tuple[tuple[str, ...], Finding | None]:
+def _overlap(inputs: Inputs) -> tuple[tuple[str, ...], list[Finding]]:
     job, _ = inputs.jobs.assign(inputs.hydrants.x, inputs.hydrants.y)
     rows = np.flatnonzero(job >= 0).astype(np.int64)
     change = measure(inputs, rows)
@@ -122,11 +149,11 @@ def _overlap(inputs: Inputs) -> tuple[tuple[str, ...], Finding | None]:
         f"beyond the design {int(same.sum())}, unknown {int((~after & ~same).sum())}",
         f"existing ground at {int(before.sum())} of those that need it",
     ]
-    stop = checks.unit_mistaken(*compared(inputs, change))
+    stops = units_mistaken(inputs, change)
     far = checks.far_apart(change.change)
     if far:
         lines.append(far)
-    return tuple(lines), stop
+    return tuple(lines), stops
 
 
 def _gaps(inputs: Inputs) -> tuple[str, ...]:

@@ -208,7 +208,7 @@ def quantities(uncertain: Mapping[int, list[Floats]], weights: Floats, service_l
         left_out -= float(weights[node])
     chance[0] += max(left_out, 0.0)
     expected = float(chance @ np.arange(size))
-    enough = int(np.argmax(np.cumsum(chance) >= service_level - 1e-12))
+    enough = min(int(np.searchsorted(np.cumsum(chance), service_level - 1e-12)), size - 1)
     return expected, enough
 
 

@@ -14,6 +14,8 @@ from typing import Any
 
 import pyarrow as pa
 import pyogrio.raw
+import shapely
+from numpy.typing import NDArray
 from pyogrio.errors import DataSourceError
 
 from gradecheck.assessment import Assessment
@@ -63,7 +65,7 @@ def write_layers(a: Assessment, order: Sequence[OrderLine], path: Path, metadata
     crs = a.inputs.hydrants.crs.to_wkt()
     hydrants = columns.hydrants_table(a)
     try:
-        _write(path, "hydrants", hydrants, _point_type(hydrants), crs)
+        _write(path, "hydrants", hydrants, _point_type(a.inputs.hydrants.geometry), crs)
         _write(path, "rejected", columns.rejected_table(a), "Unknown", crs)
         for name, table in (
             ("order", columns.order_table(order, unit)),
@@ -78,10 +80,10 @@ def write_layers(a: Assessment, order: Sequence[OrderLine], path: Path, metadata
         raise OutputError(Finding(path.name, f"could not be written ({error})", "check the space and rights")) from None
 
 
-def _point_type(table: pa.Table) -> str:
-    """ "Point Z" where any point has a height: WKB of a point with z is 8 bytes longer."""
-    sizes = {len(g.as_py()) for g in table.column(columns.GEOMETRY)[:64] if g.is_valid}
-    return "Point Z" if any(n >= 29 for n in sizes) else "Point"
+def _point_type(points: NDArray[Any]) -> str:
+    """ "Point", with Z and M where any point has them."""
+    more = ("Z" if shapely.has_z(points).any() else "") + ("M" if shapely.has_m(points).any() else "")
+    return f"Point {more}".strip()
 
 
 def _write(path: Path, layer: str, table: pa.Table, geometry_type: str | None, crs: str | None) -> None:

@@ -8,6 +8,7 @@ and not in a hole that the design encloses.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 import shapely
@@ -32,7 +33,7 @@ _RINGS = 12
 _GRID = 512
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class Design:
     """The after surface with what the plan says of its end; distances in working units.
 
@@ -82,16 +83,19 @@ class Design:
         return found
 
     def _enclosed(self, x: Floats, y: Floats) -> Bools:
-        """Whether ground of the surface lies all around a point, on a grid over the whole surface."""
+        """Whether ground of the surface lies all around a point."""
+        holes, left, bottom, step = self._holes
+        out: Bools = holes[np.rint((y - bottom) / step).astype(int) + 1, np.rint((x - left) / step).astype(int) + 1]
+        return out
+
+    @cached_property
+    def _holes(self) -> tuple[Bools, float, float, float]:
+        """What the surface encloses without covering it, on a grid over all of it with a rim of one cell."""
         left, bottom, right, top = self.surface.extent.bounds
         step = max(right - left, top - bottom) / _GRID
         nx, ny = int(np.ceil((right - left) / step)) + 1, int(np.ceil((top - bottom) / step)) + 1
         gx, gy = np.meshgrid(left + step * np.arange(nx), bottom + step * np.arange(ny))
-        ground = np.isfinite(self.surface.heights(gx.ravel(), gy.ravel()).z).reshape(gx.shape)
-        ring = np.pad(ground, 1)
+        ground = np.pad(np.isfinite(self.surface.heights(gx.ravel(), gy.ravel()).z).reshape(gx.shape), 1)
         # Diagonal neighbours close a ring: a thin road drawn aslant still encloses what it goes around.
-        holes = ndimage.binary_fill_holes(ring, structure=ndimage.generate_binary_structure(2, 1)) & ~ring
-        column = np.rint((x - left) / step).astype(int) + 1
-        row = np.rint((y - bottom) / step).astype(int) + 1
-        out: Bools = holes[row, column]
-        return out
+        joined = ndimage.generate_binary_structure(2, 1)
+        return ndimage.binary_fill_holes(ground, structure=joined) & ~ground, left, bottom, step

@@ -1,0 +1,1 @@
+"""Benchmarks, run by hand; they print figures and assert nothing about time."""

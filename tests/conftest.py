@@ -1,0 +1,52 @@
+"""What the tests share: the sample project, written and run once, and the library versions in the header."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import date
+from importlib.metadata import version
+from pathlib import Path
+
+import pytest
+
+from gradecheck import Plan, Result, run, write_starter
+
+TODAY = date(2027, 2, 1)
+
+
+@dataclass(frozen=True)
+class Sample:
+    """The sample project as run on `TODAY`: where it is, its plan, what came out and where that lies."""
+
+    folder: Path
+    plan: Plan
+    result: Result
+    out: Path
+
+    @property
+    def package(self) -> Path:
+        """The GeoPackage."""
+        return self.out / "gradecheck.gpkg"
+
+
+@pytest.fixture(scope="session")
+def sample(tmp_path_factory: pytest.TempPathFactory) -> Sample:
+    """The starter project, run once. Not to be changed: copy it first."""
+    folder = tmp_path_factory.mktemp("sample") / "quillhaven"
+    plan = Plan.load(write_starter(folder))
+    return Sample(folder, plan, run(plan, today=TODAY), folder / "out")
+
+
+def pytest_report_header() -> str:
+    """Versions of the libraries that the numbers rest on."""
+    import pyogrio
+    import pyproj
+    import rasterio
+
+    names = ("numpy", "scipy", "shapely", "pandas", "geopandas", "pyarrow", "pydantic", "hypothesis")
+    native = {
+        "GDAL of rasterio": rasterio.__gdal_version__,
+        "GDAL of pyogrio": pyogrio.__gdal_version_string__,
+        "PROJ of pyproj": pyproj.proj_version_str,
+    }
+    return ", ".join(f"{name} {value}" for name, value in {**{n: version(n) for n in names}, **native}.items())
