@@ -154,11 +154,24 @@ def _shared_change_sd(change: GradeChange, errors: Errors) -> Floats:
 
 def units_mistaken(inputs: Inputs, change: GradeChange) -> list[Finding]:
     """Where both grounds stand in one place but not in one unit, over all and tile by tile."""
+    findings = [
+        Finding(
+            name,
+            "most elevations at the hydrants lie outside -500 to 9000 m",
+            f"state the true vertical `unit` of [{name}]",
+        )
+        for name, z, source in (
+            ("before", change.before, change.before_source),
+            ("after", change.after, change.after_source),
+        )
+        if (source == surfaces.OUT_OF_RANGE).sum() > np.isfinite(z).sum()
+    ]
+    if findings:
+        return findings
     before, after = _compared(inputs, change)
     found = checks.unit_mistaken(before.z, after.z)
     if found:
         return [found]
-    findings = []
     for side in (before, after):
         for code in np.unique(side.source).tolist() if len(side.names) > 1 else ():
             mine = side.source == code
@@ -254,9 +267,9 @@ def _warnings(change: GradeChange, decision: Decision) -> list[str]:
     found = []
     for name, sources in (("before", change.before_source), ("after", change.after_source)):
         count = Counter(sources.tolist())
-        if count[surfaces.IMPLAUSIBLE]:
-            n = count[surfaces.IMPLAUSIBLE]
-            found.append(f"{name}: at {n} hydrants the value is no elevation on Earth (an undeclared nodata?); missing")
+        for code in (surfaces.IMPLAUSIBLE, surfaces.OUT_OF_RANGE):
+            if count[code]:
+                found.append(f"{name}: missing at {count[code]} hydrants: {surfaces.WHY[code]}")
         if count[surfaces.UNREADABLE]:
             found.append(f"{name}: at {count[surfaces.UNREADABLE]} hydrants the file could not be read; missing")
     far = checks.far_apart(change.change)

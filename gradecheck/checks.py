@@ -28,7 +28,7 @@ def unit_mistaken(before: Floats, after: Floats) -> Finding | None:
     >>> print(unit_mistaken(np.array([100.0, 110.0, 120.0]), np.array([328.1, 360.9, 393.7])).what)
     after is 3.281 times as high as before (medians 110.00 m and 360.90 m): ft against m?
     """
-    both = np.isfinite(before) & np.isfinite(after)
+    both = np.isfinite(before) & np.isfinite(after) & (before != 0)
     zb, za = before[both], after[both]
     if len(zb) < 3:
         return None

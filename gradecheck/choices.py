@@ -66,9 +66,11 @@ def choices(
         return len(pieces), left, -max((lengths[i] for i in pieces), default=0.0)
 
     best: list[tuple[float, tuple[int, ...], float, int]] = []
-    for choice in sorted(found, key=lambda c: (round(c[0] / _SAME), preferred(c))):
+    for choice in sorted(found, key=lambda c: c[0]):
         if not best or choice[0] - best[-1][0] > _SAME:
             best.append(choice)
+        elif preferred(choice) < preferred(best[-1]):
+            best[-1] = choice
     order = sorted(range(len(best)), key=lambda i: (preferred(best[i]), best[i][0]))
     rank = np.empty(len(best), dtype=np.int64)
     rank[order] = np.arange(len(best))

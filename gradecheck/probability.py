@@ -16,9 +16,9 @@ Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 Bools = NDArray[np.bool_]
 
-# Intervals are closed: a value within a nanometre of an end counts as inside.
-EDGE = 1e-9
-_LEAST_SD = 1e-12
+# Intervals are closed: a value within 10 picometres of an end (rounding of a height) counts as inside.
+EDGE = 1e-11
+_LEAST_SD = 1e-14
 
 
 def normal_cdf(x: Floats, centre: Floats, sd: Floats) -> Floats:

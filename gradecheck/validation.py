@@ -60,7 +60,11 @@ def build(kind: type[S], values: Mapping[str, Any], where: str = "") -> tuple[S 
 
 def _findings(kind: type[BaseModel], error: ValidationError, where: str) -> list[Finding]:
     found: dict[tuple[str, str], Finding] = {}
-    for item in error.errors(include_url=False):
+    items = error.errors(include_url=False)
+    for item in items:
+        deeper = any(o["loc"][: len(item["loc"])] == item["loc"] and o is not item for o in items)
+        if item["type"] == "too_short" and deeper:
+            continue  # short only because its broken entries were set aside
         path, model = _path(kind, item["loc"])
         name = ".".join(p for p in (where, path) if p).replace(".[", "[")
         finding = _in_words(item, name, model)
@@ -80,14 +84,10 @@ def _path(kind: type[BaseModel], loc: tuple[int | str, ...]) -> tuple[str, type[
         if model is not None and step in model.model_fields:
             parts.append(step)
             holder, model = model, _nested(model.model_fields[step].annotation)
-        elif step == loc[-1] and not _is_tag(step):
+        elif step == loc[-1] and not step.startswith("("):  # "(" begins the tag of a union
             parts.append(step)
             holder = model
     return ".".join(parts), holder
-
-
-def _is_tag(step: str) -> bool:
-    return any(c in step for c in "[(") or step[:1].isupper() or step in ("str", "int", "float", "bool")
 
 
 def _nested(annotation: Any) -> type[BaseModel] | None:
@@ -109,19 +109,29 @@ def _in_words(item: Any, name: str, model: type[BaseModel] | None) -> Finding:
     kind, context, given = item["type"], item.get("ctx", {}), item.get("input")
     if kind == "extra_forbidden":
         key = str(item["loc"][-1])
+        if model is not None and key in getattr(model, "later", ()):
+            return Finding(name, "is not read by this version", "give the ground as 'raster'")
         return Finding(name, "unknown key", nearest(key, model.model_fields if model else ()))
+    if kind == "too_short":
+        return Finding(name, "needs at least one entry", "add it")
     if kind == "missing":
         return Finding(name, "is needed and not there", "add it")
     if kind == "value_error":
         return Finding(name, str(context["error"]))
     if kind == "literal_error":
-        return Finding(name, f"{given!r} is not one of {context['expected'].replace(' or ', ', ')}")
+        return Finding(name, f"{_shown(given)} is not one of {context['expected'].replace(' or ', ', ')}")
     if kind in ("greater_than", "greater_than_equal", "less_than", "less_than_equal"):
         sign = {"greater_than": "above", "greater_than_equal": "at least", "less_than": "below"}
         limit = next(iter(context.values()))
-        return Finding(name, f"must be {sign.get(kind, 'at most')} {limit}, not {given!r}")
+        return Finding(name, f"must be {sign.get(kind, 'at most')} {limit}, not {_shown(given)}")
     wanted = _WANTED.get(kind.split("_")[0], "")
-    return Finding(name, f"must be {wanted}, not {given!r}" if wanted else f"{item['msg'].lower()}: {given!r}")
+    return Finding(
+        name, f"must be {wanted}, not {_shown(given)}" if wanted else f"{item['msg'].lower()}: {_shown(given)}"
+    )
+
+
+def _shown(value: object) -> str:
+    return repr(value) if isinstance(value, str | bool | list | dict) else str(value)
 
 
 _WANTED = {

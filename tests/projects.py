@@ -16,7 +16,7 @@ import numpy as np
 import pandas as pd
 import rasterio
 import shapely
-from rasterio.transform import from_origin
+from affine import Affine
 
 from gradecheck.plan import Plan
 
@@ -35,7 +35,7 @@ def write_ground(path: Path, z: Ground, *, crs: str = CRS, unit: str | None = No
     centre = (np.arange(count) + 0.5) * CELL - MARGIN
     x, y = np.meshgrid(centre, centre[::-1])
     values = np.full(x.shape, float(z)) if isinstance(z, int | float) else z(x, y)
-    grid = from_origin(EAST - MARGIN, NORTH + SIDE + MARGIN, CELL, CELL)
+    grid = Affine(CELL, 0, EAST - MARGIN, 0, -CELL, NORTH + SIDE + MARGIN)
     profile = {"driver": "GTiff", "width": count, "height": count, "count": 1, "dtype": "float32", "nodata": -9999.0}
     with rasterio.open(path, "w", crs=crs, transform=grid, **profile) as out:
         out.write(np.nan_to_num(values, nan=-9999.0).astype("float32"), 1)

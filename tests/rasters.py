@@ -70,7 +70,7 @@ def write(
         out.write(values, 1)
         if alpha is not None:
             out.colorinterp = (ColorInterp.gray, ColorInterp.alpha)
-            out.write(np.where(alpha, 255, 0).astype(values.dtype), 2)
+            out.write(np.where(alpha, 65535 if values.dtype == "uint16" else 255, 0).astype(values.dtype), 2)
         if mask is not None:
             out.write_mask(np.asarray(mask, dtype=bool))
         if unit:

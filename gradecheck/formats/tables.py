@@ -9,6 +9,7 @@ from typing import Any
 
 from gradecheck.catalog import Catalog
 from gradecheck.errors import Finding, PlanError
+from gradecheck.validation import build
 
 _NUMBERS = {"unit_cost": float, "on_hand": int, "lead_days": int, "pack_size": int, "quantity": int}
 _PART = {"family", "part_number", "description", "supplier", "unit_cost", "on_hand", "lead_days", "pack_size"}
@@ -28,7 +29,7 @@ def read_catalog(path: Path, shown: str) -> Catalog:
     except UnicodeDecodeError as error:
         raise PlanError(Finding(shown, f"is not UTF-8 text (byte {error.start})", "save it as UTF-8")) from None
     if path.suffix.lower() == ".csv":
-        return Catalog.parse(_from_csv(text, shown), shown)
+        return _from_csv(text, shown)
     try:
         values = tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
@@ -38,10 +39,11 @@ def read_catalog(path: Path, shown: str) -> Catalog:
     return Catalog.parse(values, shown)
 
 
-def _from_csv(text: str, shown: str) -> dict[str, Any]:
+def _from_csv(text: str, shown: str) -> Catalog:
     """Rows of all kinds in one table; a row is what its column `kind` says, else what its columns fit."""
     rows = csv.DictReader(text.splitlines())
     tables: dict[str, Any] = {kind: [] for kind in _KEYS}
+    lines: dict[str, int] = {}
     findings: list[Finding] = []
     currencies = set()
     known = set().union(*_KEYS.values()) | {"kind", "currency"}
@@ -49,31 +51,47 @@ def _from_csv(text: str, shown: str) -> dict[str, Any]:
         if name not in known:
             findings.append(Finding(shown, f"unknown column '{name}'", f"known: {', '.join(sorted(known))}"))
     for line, row in enumerate(rows, start=2):
+        where = f"{shown} line {line}"
+        if None in row:
+            findings.append(Finding(where, "more cells than columns", "put quotes around a text with a comma"))
         filled = {k: v.strip() for k, v in row.items() if isinstance(k, str) and v and v.strip()}
         if not filled:
             continue
         currencies.add(filled.pop("currency", ""))
         kind = filled.pop("kind", "") or _kind(filled)
-        where = f"{shown} line {line}"
         if kind not in _KEYS:
             findings.append(Finding(where, f"kind {kind!r} is not one of {', '.join(_KEYS)}"))
             continue
-        values: dict[str, Any] = {}
-        for key, value in filled.items():
-            if key not in _KEYS[kind]:
-                findings.append(Finding(where, f"column '{key}' does not go with {kind}", "leave it empty"))
-                continue
-            try:
-                values[key] = _NUMBERS[key](value) if key in _NUMBERS else value
-            except ValueError:
-                findings.append(Finding(where, f"{key} {value!r} is not a number"))
-        tables[kind].append(values)
+        tables[kind].append(_values(filled, kind, where, findings))
+        lines[f"{shown}.{kind}[{len(tables[kind])}]"] = line
     named = currencies - {""}
     if len(named) > 1:
         findings.append(Finding(shown, f"several currencies: {', '.join(sorted(named))}", "keep to one"))
-    if findings:
+    catalog, more = build(Catalog, {**tables, "currency": next(iter(named), "")}, shown)
+    told = {f.where for f in findings}
+    for finding in more:
+        entry, _, key = finding.where.partition("].")
+        line = lines.get(f"{entry.rstrip(']')}]")
+        where = finding.where if line is None else f"{shown} line {line}"
+        if where not in told:
+            findings.append(Finding(where, f"{key}: {finding.what}" if line and key else finding.what, finding.mend))
+    if findings or catalog is None:
         raise PlanError(findings)
-    return {**tables, "currency": next(iter(named), "")}
+    return catalog
+
+
+def _values(filled: dict[str, str], kind: str, where: str, findings: list[Finding]) -> dict[str, Any]:
+    """The cells of a row as the values of its kind."""
+    values: dict[str, Any] = {}
+    for key, value in filled.items():
+        if key not in _KEYS[kind]:
+            findings.append(Finding(where, f"column '{key}' does not go with {kind}", "leave it empty"))
+            continue
+        try:
+            values[key] = _NUMBERS[key](value) if key in _NUMBERS else value
+        except ValueError:
+            findings.append(Finding(where, f"{key} {value!r} is not a number"))
+    return values
 
 
 def _kind(filled: dict[str, str]) -> str:

@@ -21,12 +21,14 @@ OUTSIDE = -1
 EDGE_CELL = -2
 HOLE = -3
 IMPLAUSIBLE = -4
-UNREADABLE = -5
+OUT_OF_RANGE = -5
+UNREADABLE = -6
 WHY: dict[int, str] = {
     OUTSIDE: "outside the surface",
     EDGE_CELL: "in the outermost half cell of the surface",
     HOLE: "no data in the surface there",
-    IMPLAUSIBLE: "the value there is no elevation",
+    IMPLAUSIBLE: "a marker for no data that the file does not declare",
+    OUT_OF_RANGE: "the value there is no elevation on Earth",
     UNREADABLE: "the file cannot be read there",
 }
 

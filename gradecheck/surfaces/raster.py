@@ -25,13 +25,26 @@ from rasterio.windows import Window
 from gradecheck import engine
 from gradecheck.probability import Bools, Floats
 from gradecheck.reference import Path
-from gradecheck.surfaces import EDGE_CELL, HOLE, IMPLAUSIBLE, OUTSIDE, UNREADABLE, Heights, Layered, Surface
+from gradecheck.surfaces import (
+    EDGE_CELL,
+    HOLE,
+    IMPLAUSIBLE,
+    OUT_OF_RANGE,
+    OUTSIDE,
+    UNREADABLE,
+    Heights,
+    Layered,
+    Surface,
+)
 from gradecheck.surfaces.tiles import Tile
 
 _SNAP = 1e-7
 """Columns and rows this near a cell centre are on it: rounding must not ask for a neighbour beyond the edge."""
 _LOWEST, _HIGHEST = -500.0, 9000.0
-"""Metres between which ground on Earth lies: anything else (-9999, 1e38) is a marker that nobody declared."""
+"""Metres between which ground on Earth lies."""
+_MARKERS = (-9999.0, -99999.0, -999999.0, -32767.0, -32768.0, 32767.0, 65535.0, 99999.0, -9999.99, -999.0)
+_HUGE = 1e6
+"""Values out of that range that stand for "no data" although no file declares it; others are a mistaken unit."""
 _CACHE_MB = 32
 _OPEN = 24
 """Files that one thread keeps open."""
@@ -94,7 +107,7 @@ class Lattice:
         z = np.where(needed, weight * value, 0.0).sum(axis=1)
         nearest = tile[np.arange(len(tile)), np.argmax(weight, axis=1)]
         missing = np.isnan(z)
-        lone = missing & ~(needed & (state != OUTSIDE)).any(axis=1)
+        lone = missing & (state[np.arange(len(tile)), np.argmax(weight, axis=1)] == OUTSIDE)
         reasons = np.where(needed, np.where(state == OUTSIDE, EDGE_CELL, state), 0).min(axis=1)
         source = np.where(missing, np.where(lone, OUTSIDE, reasons), nearest)
         return z, source.astype(np.int32)
@@ -191,7 +204,8 @@ def _block(tile: Tile, column: Indices, row: Indices) -> tuple[Floats, NDArray[n
     with np.errstate(invalid="ignore", over="ignore"):
         metres = (raw.astype(np.float64) * tile.scale + tile.offset) * tile.to_metres
         possible = (metres >= _LOWEST) & (metres <= _HIGHEST)
-    why = np.where(valid & ~possible, IMPLAUSIBLE, HOLE).astype(np.int8)
+        marker = np.isin(raw, _MARKERS) | (np.abs(raw.astype(np.float64)) >= _HUGE)
+    why = np.where(valid & ~possible, np.where(marker, IMPLAUSIBLE, OUT_OF_RANGE), HOLE).astype(np.int8)
     return np.where(valid & possible, metres, np.nan), why
 
 

@@ -103,10 +103,11 @@ def test_every_number_type_is_interpolated_in_double_precision(tmp_path, kind):
 
 
 def test_between_the_cells_one_and_two_lies_one_and_a_half_even_in_whole_numbers(tmp_path):
-    # 1 2 / 4 9, cell centres at 0.5 and 1.5; the middle is (1 + 2 + 4 + 9) / 4.
+    # 1 2 / 4 9, cell centres at 0.5 and 1.5; the middle is (1 + 2 + 4 + 9) / 4. At (1.25, 0.75) the upper row
+    # gives 1.75, the lower one 7.75, and a quarter of the way down between them lies 3.25.
     path = write(tmp_path / "a.tif", np.array([[1, 2], [4, 9]], dtype="uint8"), grid(1, -1))
     x, y = EAST + np.array([1.0, 0.5, 1.0, 1.25]), NORTH - np.array([0.5, 1.0, 1.0, 0.75])
-    assert ground(path).heights(x, y).z.tolist() == [1.5, 2.5, 4.0, 3.875]
+    assert ground(path).heights(x, y).z.tolist() == [1.5, 2.5, 4.0, 3.25]
 
 
 @pytest.mark.parametrize(("unit", "metres"), [("m", 1.0), ("ft", 0.3048), ("cm", 0.01)])
@@ -189,11 +190,14 @@ def test_a_mask_in_the_file_or_beside_it_marks_holes(tmp_path, layout, inside):
     assert_heights(ground(path).heights(x, y), scipy_heights(np.where(there, values, np.nan), transform, x, y))
 
 
-@pytest.mark.parametrize("interleave", ["pixel", "band"])
+@pytest.mark.parametrize("kind", ["uint8", "uint16", "int16", "float32", "float64"])
 @pytest.mark.parametrize("layout", ["north_up", "south_up", "rotated"])
-def test_an_alpha_band_marks_holes(tmp_path, layout, interleave):
+def test_an_alpha_band_marks_holes(tmp_path, layout, kind):
+    # An alpha band has the elevations' own type (a warp that adds one to a float raster writes 0.0 and 255.0);
+    # GDAL itself makes a mask of it in uint8 and uint16 only.
     transform, (values, there) = LAYOUTS[layout], _holed()
-    path = write(tmp_path / "a.tif", values, transform, alpha=there, interleave=interleave)
+    values = np.where(there, values, 0).astype(kind)
+    path = write(tmp_path / "a.tif", values, transform, alpha=there, blockysize=4)
     x, y = scattered(transform, values.shape, 2000)
     assert_heights(ground(path).heights(x, y), scipy_heights(np.where(there, values, np.nan), transform, x, y))
 
@@ -572,7 +576,7 @@ def test_open_elevation_models_are_gdals_bilinear_away_from_holes(name, tmp_path
     # GDAL fills beside a hole from the neighbours left; gradecheck must not.
     there = np.isfinite(scipy_heights(values, transform, x, y))
     assert np.isnan(heights.z).tolist() == (~there).tolist()
-    assert there.sum() > 5000
+    assert there.sum() > 1500
     assert heights.z[there] == pytest.approx(gdal[there], abs=1e-6)
 
 
