@@ -13,6 +13,10 @@ from gradecheck.policy import Policy
 from gradecheck.probability import Bools, Floats
 
 
+_ROUNDING = 1e-4
+"""Metres: heights of hundreds of metres in single precision are no better."""
+
+
 class Basis(IntEnum):
     """What the clearance today rests on, in order of preference."""
 
@@ -74,7 +78,7 @@ def clearances(
         errors.surveyed**2 + errors.measured**2 + np.square(np.nan_to_num(before_sd)) + errors.before_shared**2
     )
     with np.errstate(invalid="ignore"):
-        disagree = np.abs(surveyed_now - measured) > 3 * tolerance
+        disagree = np.abs(surveyed_now - measured) > 3 * tolerance + _ROUNDING
     return Clearance(
         before=today,
         basis=basis,

@@ -65,6 +65,10 @@ def _findings(kind: type[BaseModel], error: ValidationError, where: str) -> list
         deeper = any(o["loc"][: len(item["loc"])] == item["loc"] and o is not item for o in items)
         if item["type"] == "too_short" and deeper:
             continue  # short only because its broken entries were set aside
+        if item["type"] == "missing" and any(
+            o["type"] == "extra_forbidden" and _is_later(kind, o["loc"]) for o in items
+        ):
+            continue  # the source is there, only this version does not read it
         path, model = _path(kind, item["loc"])
         name = ".".join(p for p in (where, path) if p).replace(".[", "[")
         finding = _in_words(item, name, model)
@@ -88,6 +92,11 @@ def _path(kind: type[BaseModel], loc: tuple[int | str, ...]) -> tuple[str, type[
             parts.append(step)
             holder = model
     return ".".join(parts), holder
+
+
+def _is_later(kind: type[BaseModel], loc: tuple[int | str, ...]) -> bool:
+    _, model = _path(kind, loc)
+    return model is not None and loc[-1] in getattr(model, "later", ())
 
 
 def _nested(annotation: Any) -> type[BaseModel] | None:
@@ -138,6 +147,7 @@ _WANTED = {
     "string": "text in quotes",
     "int": "a whole number",
     "float": "a number",
+    "finite": "a finite number",
     "bool": "true or false",
     "date": "a date such as 2027-05-03",
     "decimal": "a number",

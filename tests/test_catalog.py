@@ -141,9 +141,7 @@ BAD = [
 
 
 @pytest.mark.parametrize(("text", "key", "words"), BAD, ids=[f"{b[1]} {b[2]}" for b in BAD])
-def test_a_bad_catalogue_is_told_with_file_key_and_plain_words(
-    tmp_path: Path, text: str, key: str, words: str
-) -> None:
+def test_a_bad_catalogue_is_told_with_file_key_and_plain_words(tmp_path: Path, text: str, key: str, words: str) -> None:
     found = dict(findings(tmp_path, text))
     assert words in found[f"parts.toml.{key}"]
 

@@ -276,10 +276,9 @@ MISTAKES = [
     ("project.work_days_before", -1, "at least 0"),
     ("project.work_days_before", "two weeks", "a whole number"),
     ("project.crs", 32615, "text in quotes"),
-    ("before", {}, "no source of ground"),
-    ("before", {"raster": []}, "a path or a list of paths"),
-    ("after", {"raster": ["a.tif", 3]}, "a path or a list of paths"),
-    ("after", {"landxml": "design.xml"}, "'landxml' is not read by this version"),
+    ("before.raster", [], "a path, a pattern, a folder or a list of them"),
+    ("after.raster", ["a.tif", 3], "a path, a pattern, a folder or a list of them"),
+    ("after.landxml", "design.xml", "is not read by this version"),
 ]
 
 

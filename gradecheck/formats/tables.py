@@ -71,10 +71,10 @@ def _from_csv(text: str, shown: str) -> Catalog:
     told = {f.where for f in findings}
     for finding in more:
         entry, _, key = finding.where.partition("].")
-        line = lines.get(f"{entry.rstrip(']')}]")
-        where = finding.where if line is None else f"{shown} line {line}"
+        row = lines.get(f"{entry.rstrip(']')}]")
+        where = finding.where if row is None else f"{shown} line {row}"
         if where not in told:
-            findings.append(Finding(where, f"{key}: {finding.what}" if line and key else finding.what, finding.mend))
+            findings.append(Finding(where, f"{key}: {finding.what}" if row and key else finding.what, finding.mend))
     if findings or catalog is None:
         raise PlanError(findings)
     return catalog

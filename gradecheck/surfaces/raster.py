@@ -197,7 +197,11 @@ def _block(tile: Tile, column: Indices, row: Indices) -> tuple[Floats, NDArray[n
     try:
         data = _handle(tile)
         raw = data.read(1, window=window)[at]
-        valid = data.read_masks(1, window=window)[at] > 0 if tile.masked else True
+        valid = np.ones(len(column), dtype=bool)
+        if tile.mask:
+            # The alpha band itself: as a mask GDAL would scale it, and lose a 255 in a wider type.
+            mask = data.read(tile.mask, window=window) if tile.mask > 0 else data.read_masks(1, window=window)
+            valid = mask[at] > 0
     except RasterioError:
         return np.full(len(column), np.nan), UNREADABLE
     valid &= ~_is_nodata(raw, tile.nodata)

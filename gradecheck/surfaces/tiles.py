@@ -29,6 +29,7 @@ class Tile:
     chosen so that columns run to +x and rows to -y wherever the raster is not rotated; `flip_x`, `flip_y` say
     where the file runs the other way.
 
+    mask: the alpha band, -1 for a mask of the dataset, 0 for none.
     to_metres: metres in one unit of the scaled value. vertical: name of the vertical system, "" unknown.
     stamp: modification time and size, so that a handle kept open is never a former file's.
     """
@@ -43,7 +44,7 @@ class Tile:
     flip_x: bool
     flip_y: bool
     nodata: float | None
-    masked: bool
+    mask: int
     scale: float
     offset: float
     to_metres: float
@@ -143,7 +144,6 @@ def _described(
     if findings or horizontal is None or tile_unit is None:
         return None
     grid, flip_x, flip_y = _upright(transform, data.width, data.height)
-    flags = data.mask_flag_enums[0]
     stat = file.stat()
     return Tile(
         path=str(file),
@@ -156,7 +156,7 @@ def _described(
         flip_x=flip_x,
         flip_y=flip_y,
         nodata=data.nodatavals[0],
-        masked=MaskFlags.per_dataset in flags or MaskFlags.alpha in flags,
+        mask=_mask_band(data),
         scale=float(data.scales[0]),
         offset=float(data.offsets[0]),
         to_metres=METRES[tile_unit],
@@ -222,6 +222,12 @@ def _unit(
         findings.append(Finding(shown, what, 'state it beside `raster` in the plan, such as unit = "ft"'))
         return None
     return next(iter(said.values()))
+
+
+def _mask_band(data: rasterio.DatasetReader) -> int:
+    if ColorInterp.alpha in data.colorinterp:
+        return int(data.colorinterp.index(ColorInterp.alpha)) + 1
+    return -1 if MaskFlags.per_dataset in data.mask_flag_enums[0] else 0
 
 
 def _upright(transform: Affine, width: int, height: int) -> tuple[Affine, bool, bool]:

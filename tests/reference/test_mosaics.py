@@ -137,7 +137,7 @@ def first_of(wholes):
     return merged
 
 
-@pytest.mark.parametrize("order", permutations(range(3)))
+@pytest.mark.parametrize("order", list(permutations(range(3))))
 def test_where_tiles_of_one_grid_overlap_the_earlier_wins_and_the_next_fills_its_holes(tmp_path, order):
     paths, wholes = _overlapping(tmp_path)
     x, y = scattered(grid(), (24, 30), 3000)
