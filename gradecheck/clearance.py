@@ -12,7 +12,6 @@ from gradecheck.change import GradeChange
 from gradecheck.policy import Policy
 from gradecheck.probability import Bools, Floats
 
-
 _ROUNDING = 1e-4
 """Metres: heights of hundreds of metres in single precision are no better."""
 

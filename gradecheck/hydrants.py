@@ -151,7 +151,7 @@ def placed(hydrants: Hydrants, work: CRS) -> Hydrants:
             repeated[kept] = True
     rows = np.array([i for i, r in enumerate(reasons) if r is None], dtype=np.int64)
     lost = np.array([i for i, r in enumerate(reasons) if r is not None], dtype=np.int64)
-    ids, renamed = _unique([hydrants.id[i] for i in rows])
+    ids, renamed = _unique([hydrants.id[i] for i in rows], made_up[rows])
     bits = hydrants.cautions[rows] | cautions.flag("repeated_id", repeated[rows] | renamed)
     former = hydrants.rejected
     rejected = Rejected(
@@ -180,22 +180,25 @@ def placed(hydrants: Hydrants, work: CRS) -> Hydrants:
     )  # fmt: skip
 
 
-def _unique(names: list[str]) -> tuple[list[str], Bools]:
-    """Ids with '#2', '#3' on repeats, never onto a name that exists; and which were changed."""
+def _unique(names: list[str], made_up: Bools) -> tuple[list[str], Bools]:
+    """Ids with '#2', '#3' on repeats, never onto a name that exists; and which were changed.
+
+    A real id comes before a made-up one of the same name.
+    """
     taken = set(names)
     seen: Counter[str] = Counter()
-    out, changed = [], np.zeros(len(names), dtype=bool)
-    for i, name in enumerate(names):
+    out, changed = list(names), np.zeros(len(names), dtype=bool)
+    for i in np.argsort(made_up, kind="stable").tolist():
+        name = names[i]
         seen[name] += 1
         if seen[name] == 1:
-            out.append(name)
             continue
         n = max(2, seen[name])
         while f"{name}#{n}" in taken:
             n += 1
         seen[name] = n
         taken.add(f"{name}#{n}")
-        out.append(f"{name}#{n}")
+        out[i] = f"{name}#{n}"
         changed[i] = True
     return out, changed
 
@@ -247,7 +250,7 @@ def _points_from_geometry(geometry: NDArray[Any]) -> tuple[NDArray[Any], list[st
     kind = shapely.get_type_id(geometry)
     single = kind == 0
     for i in np.flatnonzero(kind == 4):
-        parts = shapely.get_parts(geometry[i])
+        parts = [p for p in shapely.get_parts(geometry[i]) if not p.is_empty]
         places = {tuple(c) for c in shapely.get_coordinates(parts).tolist()}
         if len(places) == 1:
             points[i] = parts[0]

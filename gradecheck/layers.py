@@ -7,6 +7,9 @@ from __future__ import annotations
 
 import json
 import os
+import tempfile
+from collections.abc import Iterator
+from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -25,6 +28,7 @@ from gradecheck.errors import Finding, InputError
 from gradecheck.probability import Ints
 from gradecheck.validation import nearest
 
+_EXTENSION = b"ARROW:extension:name"
 _TEXT_SUFFIXES = (".csv", ".tsv", ".txt", ".psv")
 
 
@@ -64,27 +68,49 @@ def read_layer(
         raise InputError(Finding(f"{where}.path", f"no such file: {shown}", mend))
     if path.suffix.lower() in (".parquet", ".geoparquet"):
         return _read_parquet(path, shown, where, select)
-    try:
-        name = _layer_name(path, shown, where, layer)
-        options = {"layer": name, "return_fids": True, "encoding": encoding}
-        meta, table = pyogrio.raw.read_arrow(path, where=select, **options)
-        fids = _numbers(table, meta["fid_column"] or "OGC_FID")
-        everything = fids
-        if select is not None:
-            full = pyogrio.raw.read_arrow(path, columns=[], read_geometry=False, **options)
-            everything = _numbers(full[1], full[0]["fid_column"] or "OGC_FID")
-    except (DataSourceError, DataLayerError, FieldError, ValueError, OSError, pa.ArrowInvalid) as error:
-        raise InputError(_not_read(error, shown, where, select)) from None
+    with ExitStack() as stack:
+        file = stack.enter_context(_in_utf8(path, shown, where, encoding)) if is_text_table(path) else path
+        try:
+            name = _layer_name(file, shown, where, layer)
+            options = {"layer": name, "return_fids": True, "encoding": None if file is not path else encoding}
+            meta, table = pyogrio.raw.read_arrow(file, where=select, **options)
+            fids = np.asarray(table.column(0).to_numpy(), dtype=np.int64)
+            everything = fids
+            if select is not None:
+                _, full = pyogrio.raw.read_arrow(file, columns=[], read_geometry=False, **options)
+                everything = np.asarray(full.column(0).to_numpy(), dtype=np.int64)
+        except (DataSourceError, DataLayerError, FieldError, ValueError, OSError, pa.ArrowInvalid) as error:
+            raise InputError(_not_read(error, shown, where, select, file)) from None
     order = np.argsort(everything, kind="stable")
     place = order[np.searchsorted(everything, fids, sorter=order)] + 1
-    column = meta["geometry_name"] or "wkb_geometry"
+    # By position and by type: an attribute may have the name that the id or the geometry has.
+    shapes = [i for i, f in enumerate(table.schema) if b"wkb" in (f.metadata or {}).get(_EXTENSION, b"")]
     geometry = np.full(len(fids), None, dtype=object)
-    if column in table.column_names:
-        geometry = shapely.from_wkb(_bytes(table.column(column)), on_invalid="ignore")
-    drop = [c for c in (column, meta["fid_column"] or "OGC_FID") if c in table.column_names]
-    return VectorLayer(
-        _plain(table.drop_columns(drop)), geometry, _crs(meta["crs"]), place.astype(np.int64), len(everything), shown
-    )
+    if shapes:
+        geometry = shapely.from_wkb(_bytes(table.column(shapes[0])), on_invalid="ignore")
+    for i in sorted({0, *shapes}, reverse=True):
+        table = table.remove_column(i)
+    return VectorLayer(_plain(table), geometry, _crs(meta["crs"]), place.astype(np.int64), len(everything), shown)
+
+
+@contextmanager
+def _in_utf8(path: Path, shown: str, where: str, encoding: str | None) -> Iterator[Path]:
+    """A delimited text table, as it is where it is UTF-8, else a copy of it that is."""
+    data = path.read_bytes()
+    try:
+        text = data.decode(encoding or "utf-8")
+    except LookupError:
+        raise InputError(Finding(f"{where}.encoding", f"{encoding!r} is no encoding", 'such as "cp1252"')) from None
+    except UnicodeDecodeError as error:
+        what = f"{shown}: text is not {error.encoding} (byte {error.start})"
+        raise InputError(Finding(f"{where}.path", what, 'state its encoding, such as encoding = "cp1252"')) from None
+    if text.encode("utf-8") == data:
+        yield path
+        return
+    with tempfile.TemporaryDirectory(prefix="gradecheck-") as folder:
+        copy = Path(folder) / path.name
+        copy.write_text(text, encoding="utf-8", newline="")
+        yield copy
 
 
 def _layer_name(path: Path, shown: str, where: str, wanted: str | None) -> str:
@@ -102,23 +128,25 @@ def _layer_name(path: Path, shown: str, where: str, wanted: str | None) -> str:
     return candidates[0]
 
 
-def _not_read(error: Exception, shown: str, where: str, select: str | None) -> Finding:
+def _not_read(error: Exception, shown: str, where: str, select: str | None, file: Path) -> Finding:
     text = str(error).split("\n")[0][:200]
-    if select is not None and ("SQL" in text or "where" in text.lower() or "column" in text.lower()):
+    if select is not None and _opens(file):
         return Finding(f"{where}.where", f"{select!r} is not understood ({text})", "write it as SQL: status = 'ACT'")
     if isinstance(error, UnicodeDecodeError):
-        return Finding(
-            f"{where}.path", f"{shown}: text is not {error.encoding}", 'state it, such as encoding = "cp1252"'
-        )
+        what = f"{shown}: text is not {error.encoding}"
+        return Finding(f"{where}.path", what, 'state its encoding, such as encoding = "cp1252"')
     return Finding(f"{where}.path", f"{shown} cannot be read as a layer ({text})", "check that the file is whole")
+
+
+def _opens(file: Path) -> bool:
+    try:
+        return len(pyogrio.list_layers(file)) > 0
+    except (DataSourceError, OSError):
+        return False
 
 
 def _crs(text: str | None) -> CRS | None:
     return CRS.from_user_input(text) if text else None
-
-
-def _numbers(table: pa.Table, name: str) -> Ints:
-    return np.asarray(table.column(name).to_numpy(), dtype=np.int64)
 
 
 def _bytes(column: pa.ChunkedArray) -> NDArray[Any]:
@@ -154,7 +182,7 @@ def _read_parquet(path: Path, shown: str, where: str, select: str | None) -> Vec
             others = [n for n in names.names if n not in geo.get("columns", {})]
         table = pq.read_table(path, columns=others)
     except (pa.ArrowInvalid, ValueError, OSError) as error:
-        raise InputError(_not_read(error, shown, where, None)) from None
+        raise InputError(_not_read(error, shown, where, None, path)) from None
     n = table.num_rows
     geometry = np.full(n, None, dtype=object) if points is None else np.asarray(points, dtype=object)
     place = np.arange(1, n + 1, dtype=np.int64)
@@ -166,19 +194,21 @@ def _read_parquet(path: Path, shown: str, where: str, select: str | None) -> Vec
 
 def _selected(table: pa.Table, place: Ints, select: str, where: str) -> Ints:
     """Places that an OGR SQL filter keeps, asked of a copy in memory."""
-    name = f"/vsimem/gradecheck_{os.getpid()}_{id(table)}.fgb"
+    name = f"/vsimem/gradecheck_{os.getpid()}_{id(table)}.gpkg"
     point = shapely.to_wkb(shapely.Point(0, 0))
     copy = _plain(table).append_column("gradecheck_place", pa.array(place)).append_column(
         "wkb_geometry", pa.array([point] * len(place), pa.binary())
     )  # fmt: skip
     try:
         pyogrio.raw.write_arrow(
-            copy, name, driver="FlatGeobuf", geometry_name="wkb_geometry", geometry_type="Point", crs="EPSG:4326",
-            SPATIAL_INDEX="NO",
+            copy, name, layer="rows", driver="GPKG", geometry_name="wkb_geometry", geometry_type="Point",
+            crs="EPSG:4326", layer_options={"SPATIAL_INDEX": "NO"},
         )  # fmt: skip
         _, kept = pyogrio.raw.read_arrow(name, columns=["gradecheck_place"], read_geometry=False, where=select)
-    except (DataSourceError, DataLayerError, FieldError, ValueError) as error:
-        raise InputError(_not_read(error, name, where, select)) from None
+    except (DataSourceError, DataLayerError, FieldError, ValueError, OSError) as error:
+        text = str(error).split("\n")[0][:200]
+        what = f"{select!r} is not understood ({text})"
+        raise InputError(Finding(f"{where}.where", what, "write it as SQL: status = 'ACT'")) from None
     finally:
         pyogrio.vsi_unlink(name)
     return np.asarray(kept.column("gradecheck_place").to_numpy(), dtype=np.int64)

@@ -113,10 +113,10 @@ class Path:
             return ""
         way.transform(x[:1], y[:1])
         try:
-            used = way.get_last_used_operation()
-        except ProjError:
-            return ""
-        if "ballpark" not in used.description.lower():
+            used = way.get_last_used_operation().description
+        except ProjError:  # a single operation is not remembered
+            used = way.description
+        if "ballpark" not in used.lower():
             return ""
         names = (CRS.from_user_input(self.source).name, CRS.from_user_input(self.target).name)
         return f"from {names[0]} to {names[1]} PROJ knows only a ballpark change of datum (no shift applied)"

@@ -205,7 +205,7 @@ def test_rows_read_are_rows_out_and_rows_rejected(tmp_path: Path) -> None:
 
 
 def test_a_layer_without_any_usable_row_stops_with_the_reason(tmp_path: Path) -> None:
-    with pytest.raises(InputError, match="none of 2 rows .* no geometry"):
+    with pytest.raises(InputError, match=r"none of 2 rows .* no geometry"):
         ids_of(tmp_path, ["a", "b"], [None, None])
 
 

@@ -1,4 +1,4 @@
-"""The plan file, judged against the values and words that the published plan format states, written out here by hand."""
+"""The plan file, judged against the values and words of the published plan format, written out here by hand."""
 
 from __future__ import annotations
 
@@ -9,10 +9,10 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from tests.projects import toml_text
 from pydantic import ValidationError
 
 from gradecheck import Length, Plan, PlanError
+from tests.projects import toml_text
 
 # The plan format's own block with every default that it shows; "raster" is the one source of ground read so far.
 DEFAULTS = """

@@ -82,8 +82,9 @@ def write_layers(a: Assessment, order: Sequence[OrderLine], path: Path, metadata
 
 def _point_type(points: NDArray[Any]) -> str:
     """ "Point", with Z and M where any point has them."""
-    more = ("Z" if shapely.has_z(points).any() else "") + ("M" if shapely.has_m(points).any() else "")
-    return f"Point {more}".strip()
+    if shapely.has_m(points).any():
+        return "Unknown"  # pyogrio has no name for points with a measure
+    return "Point Z" if shapely.has_z(points).any() else "Point"
 
 
 def _write(path: Path, layer: str, table: pa.Table, geometry_type: str | None, crs: str | None) -> None:
