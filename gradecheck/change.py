@@ -25,12 +25,12 @@ _FINE_POINTS = 250_000
 _BINS = 32
 _LEVEL = 1e-3
 """A millimetre: what the nodes stand off a plane by less than this is flat, whatever the ground's own error."""
-_FINE = ((0.1, 0), (0.5, 91), (1.0, 199), (2.0, 397), (np.inf, 987))
+_FINE = ((0.1, 0), (1.0, 199), (2.0, 397), (np.inf, 987))
 """Nodes by how far the coarse ones stand off a plane, in sds of the ground's own error.
 
-N nodes put the probability behind a straight step off by at most 0.047 (91), 0.025 (199), 0.016 (397) and
-0.009 (987), and a step of h sds moves the probability of an interval by at most 2 Phi(h/2) - 1 of that: in
-every tier the mixture is right within about 0.01.
+N nodes put the probability behind a straight step off by at most 0.025 (199), 0.016 (397) and 0.009 (987), and
+a step of h sds moves the probability of an interval by at most 2 Phi(h/2) - 1 of that: in every tier the
+mixture is right within about 0.01, and the sd beside a step within a tenth of the step.
 """
 
 

@@ -36,6 +36,8 @@ _SPELLINGS: dict[str, str] = {
     **dict.fromkeys(["m", "meter", "metre", "meters", "metres"], "m"),
 }  # fmt: skip
 
+# A unit is words alone: no number, no power, no sign before or after it, no letter of another alphabet.
+_WORD = re.compile(r"\s*[A-Za-z][A-Za-z .,_()-]*\s*")
 _LENGTH = re.compile(r"\s*([+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?)\s*([^\W\d_].*?)\s*")
 
 
@@ -45,6 +47,8 @@ def unit_named(text: str) -> str | None:
     >>> unit_named("US survey foot"), unit_named("metre"), unit_named("Feet"), unit_named("furlong")
     ('ftUS', 'm', 'ft', None)
     """
+    if not _WORD.fullmatch(text):
+        return None
     return _SPELLINGS.get(re.sub(r"[^a-z]", "", text.lower()))
 
 

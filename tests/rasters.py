@@ -67,9 +67,10 @@ def write(
         rasterio.Env(**(env or {})),
         rasterio.open(path, "w", **{"driver": "GTiff", "crs": crs, "transform": transform, **shape, **profile}) as out,
     ):
+        if alpha is not None:
+            out.colorinterp = (ColorInterp.gray, ColorInterp.alpha)  # before any pixel, or the file does not keep it
         out.write(values, 1)
         if alpha is not None:
-            out.colorinterp = (ColorInterp.gray, ColorInterp.alpha)
             out.write(np.where(alpha, 65535 if values.dtype == "uint16" else 255, 0).astype(values.dtype), 2)
         if mask is not None:
             out.write_mask(np.asarray(mask, dtype=bool))

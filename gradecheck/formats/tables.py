@@ -71,10 +71,10 @@ def _from_csv(text: str, shown: str) -> Catalog:
     told = {f.where for f in findings}
     for finding in more:
         entry, _, key = finding.where.partition("].")
-        row = lines.get(f"{entry.rstrip(']')}]")
-        where = finding.where if row is None else f"{shown} line {row}"
+        at = lines.get(f"{entry.rstrip(']')}]")
+        where = finding.where if at is None else f"{shown} line {at}"
         if where not in told:
-            findings.append(Finding(where, f"{key}: {finding.what}" if row and key else finding.what, finding.mend))
+            findings.append(Finding(where, f"{key}: {finding.what}" if at and key else finding.what, finding.mend))
     if findings or catalog is None:
         raise PlanError(findings)
     return catalog

@@ -81,7 +81,7 @@ def write_layers(a: Assessment, order: Sequence[OrderLine], path: Path, metadata
 
 
 def _point_type(points: NDArray[Any]) -> str:
-    """ "Point", with Z and M where any point has them."""
+    """ "Point", with Z where any point has it."""
     if shapely.has_m(points).any():
         return "Unknown"  # pyogrio has no name for points with a measure
     return "Point Z" if shapely.has_z(points).any() else "Point"

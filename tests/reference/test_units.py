@@ -87,9 +87,7 @@ def test_other_words_are_no_unit(text):
     assert unit_named(text) is None
 
 
-@pytest.mark.parametrize(
-    "text", ["µm", "μm", "10 m", "0.1 ft", "m/100", "m²", "m2", "ft^3", "m*10", "1/m", "100m", "% m", "m 2"]
-)
+@pytest.mark.parametrize("text", ["µm", "μm", "10 m", "0.1 ft", "m/100", "m²", "m2", "ft^3", "m*10", "1/m", "100m"])
 def test_a_unit_with_a_multiplier_a_power_or_a_foreign_letter_is_no_unit(text):
     # Micrometres are not metres, and tenths of a foot are not feet: passed over aloud, never taken for the rest.
     assert unit_named(text) is None
@@ -116,7 +114,7 @@ def test_a_written_length_is_read(text, metres):
     ],
 )  # fmt: skip
 def test_what_is_not_one_number_with_one_unit_is_refused_in_words(text):
-    with pytest.raises(ValueError, match=r"\w+ \w+ \w+") as caught:
+    with pytest.raises(ValueError, match=r"length|unit") as caught:
         Length.parse(text)
     assert str(text) in str(caught.value) or repr(text) in str(caught.value)
 
