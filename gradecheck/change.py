@@ -396,7 +396,7 @@ def why_missing(change: GradeChange, row: int) -> str:
     if np.isnan(change.after[row]) and not change.unchanged[row]:
         code = int(change.silence[row])
         source = int(change.after_source[row])
-        if code in (design.INSIDE, design.UNKNOWN) and source in (surfaces.UNREADABLE, surfaces.OUT_OF_RANGE):
+        if code and source <= surfaces.IMPLAUSIBLE:
             return f"no design ground: {surfaces.WHY[source]}"
         return f"no design ground: {design.WHY[code] if code else surfaces.WHY[source]}"
     if np.isnan(change.before[row]):

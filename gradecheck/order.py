@@ -21,7 +21,6 @@ from gradecheck.policy import Policy
 from gradecheck.probability import Bools, Floats, Ints
 from gradecheck.units import show
 
-_SHARED_NODES = 41
 _NEGLIGIBLE = 0.005
 """An expected quantity below this is no row of an order."""
 _TAIL = 1e-25
@@ -89,7 +88,8 @@ def total_order(
     work_days_before: int,
 ) -> list[OrderLine]:
     """Every line of the order, by job start, job, family, length, then items."""
-    nodes = shared_nodes(cases.shared[np.isin(decision.action, OPEN)])
+    open_rows = np.flatnonzero(np.isin(decision.action, OPEN)).astype(np.int64)
+    nodes = shared_nodes(cases.shared[open_rows], _own_sd(cases, open_rows))
     tallies: dict[_Key, _Tally] = defaultdict(_Tally)
     things = [_things(name, known, catalog) for name, known in work.families]
     _count_decided(tallies, decision, work, things)
@@ -106,6 +106,13 @@ def total_order(
             continue
         lines.append(_line(key, tally.firm, expected, needed, work, catalog, cases, stock, today, work_days_before))
     return lines
+
+
+def _own_sd(cases: Cases, rows: Ints) -> Floats:
+    """(n,) metres: the error of C that a hydrant shares with no other."""
+    ground = cases.ground.take(rows)
+    own = ground.mean(np.square(ground.sd)) + np.square(cases.clearance_sd[rows]) + np.square(cases.spread[rows]) / 3
+    return np.asarray(np.sqrt(own))
 
 
 def _things(name: str, known: bool, catalog: Catalog) -> tuple[Item, ...]:
@@ -170,26 +177,32 @@ def _distributions(chance: Floats, each: Ints) -> Floats:
     return out
 
 
-def shared_nodes(shared: Floats) -> list[tuple[float, tuple[float, float] | None]]:
-    """Weights and values (in sds) of the two shared errors to integrate over, for loadings (n, 2).
+def shared_nodes(shared: Floats, own_sd: Floats) -> list[tuple[float, tuple[float, float] | None]]:
+    """Weights and values (in sds) of the two shared errors to integrate over.
 
-    None, where there is no shared error. Where all loadings lie on one line one dimension says it all:
-    41 Gauss-Hermite nodes; else 21 by 21.
+    shared: loadings (n, 2) of the open hydrants, own_sd: (n,) of what each has to itself. The trapezoid rule
+    with a step that resolves the sharpest of them; one dimension where all loadings lie on one line. A single
+    node without a value where there is no shared error.
     """
     if not len(shared) or not np.any(shared):
         return [(1.0, None)]
+    largest = np.sqrt(np.square(shared).sum(axis=1))
+    sharp = float(np.min(own_sd[largest > 0] / largest[largest > 0]))
     _, size, axes = np.linalg.svd(shared, full_matrices=False)
     if len(size) < 2 or size[1] <= 1e-9 * size[0]:
-        x, w = np.polynomial.hermite_e.hermegauss(_SHARED_NODES)
-        return [(float(b / w.sum()), (float(a * axes[0, 0]), float(a * axes[0, 1]))) for a, b in zip(x, w, strict=True)]
-    x, w = np.polynomial.hermite_e.hermegauss(_SHARED_NODES // 2 + 1)
-    w = w / w.sum()
+        x, w = _normal_grid(np.clip(0.5 * sharp, 0.01, 0.25))
+        return [(float(b), (float(a * axes[0, 0]), float(a * axes[0, 1]))) for a, b in zip(x, w, strict=True)]
+    x, w = _normal_grid(np.clip(0.5 * sharp, 0.15, 0.4))
     return [
-        (float(wa * wb), (float(a), float(b)))
-        for a, wa in zip(x, w, strict=True)
-        for b, wb in zip(x, w, strict=True)
-        if wa * wb > 1e-16
+        (float(wa * wb), (float(a), float(b))) for a, wa in zip(x, w, strict=True) for b, wb in zip(x, w, strict=True)
     ]
+
+
+def _normal_grid(step: float) -> tuple[Floats, Floats]:
+    """Values and weights of a standard normal, 5 sds to each side."""
+    x = np.arange(-np.ceil(5 / step), np.ceil(5 / step) + 1) * step
+    w = np.exp(-0.5 * np.square(x))
+    return x, w / w.sum()
 
 
 def quantities(uncertain: Mapping[int, list[Floats]], weights: Floats, service_level: float) -> tuple[float, int]:

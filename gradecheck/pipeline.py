@@ -119,8 +119,7 @@ def write(result: Result, folder: Path | str) -> list[Path]:
         raise OutputError(Finding(target.as_posix(), f"cannot be written to ({error.strerror})")) from None
     try:
         made = _make(result, aside, started)
-        for path in made:
-            path.replace(target / path.name)
+        _move_in(made, target, aside)
     except OSError as error:
         mend = "close the file, free some space or choose another folder"
         raise OutputError(Finding(target.as_posix(), f"could not be written ({error.strerror})", mend)) from None
@@ -129,6 +128,28 @@ def write(result: Result, folder: Path | str) -> list[Path]:
         if new and not any(target.iterdir()):
             target.rmdir()
     return [target / path.name for path in made]
+
+
+def _move_in(made: list[Path], target: Path, aside: Path) -> None:
+    """Put all files in place, or none: what cannot be replaced puts back what was."""
+    former: list[tuple[Path, Path | None]] = []
+    try:
+        for path in made:
+            place, kept = target / path.name, aside / f"former-{path.name}"
+            there = place.exists()
+            if place.is_dir():
+                raise IsADirectoryError(None, f"{path.name} is a folder there")
+            if there:
+                place.replace(kept)
+            former.append((place, kept if there else None))
+            path.replace(place)
+    except OSError:
+        for place, before in former:
+            if before is None:
+                place.unlink(missing_ok=True)
+            else:
+                before.replace(place)
+        raise
 
 
 def _make(result: Result, aside: Path, started: float) -> list[Path]:

@@ -7,6 +7,7 @@ from datetime import date
 from importlib.metadata import version
 from pathlib import Path
 
+import pyogrio
 import pytest
 
 from gradecheck import Plan, Result, run, write_starter
@@ -29,6 +30,12 @@ class Sample:
         return self.out / "gradecheck.gpkg"
 
 
+@pytest.fixture(scope="session", autouse=True)
+def _no_waiting_for_the_disk() -> None:
+    """Hundreds of small GeoPackages are written: they need not survive a power cut."""
+    pyogrio.set_gdal_config_options({"OGR_SQLITE_SYNCHRONOUS": "OFF"})
+
+
 @pytest.fixture(scope="session")
 def sample(tmp_path_factory: pytest.TempPathFactory) -> Sample:
     """The starter project, run once. Not to be changed: copy it first."""
@@ -39,7 +46,6 @@ def sample(tmp_path_factory: pytest.TempPathFactory) -> Sample:
 
 def pytest_report_header() -> str:
     """Versions of the libraries that the numbers rest on."""
-    import pyogrio
     import pyproj
     import rasterio
 

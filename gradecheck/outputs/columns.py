@@ -142,8 +142,8 @@ def after_sources(a: Assessment) -> list[str | None]:
     texts = surfaces.words(a.change.after_source, a.change.after_names)
     silence = a.change.silence.tolist()
     return [
-        None if not sampled else design.WHY[code] if code else text
-        for text, code, sampled in zip(texts, silence, a.sampled, strict=True)
+        None if not sampled else design.WHY[code] if code and source > surfaces.IMPLAUSIBLE else text
+        for text, code, source, sampled in zip(texts, silence, a.change.after_source, a.sampled, strict=True)
     ]
 
 

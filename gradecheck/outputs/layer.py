@@ -81,10 +81,11 @@ def write_layers(a: Assessment, order: Sequence[OrderLine], path: Path, metadata
 
 
 def _point_type(points: NDArray[Any]) -> str:
-    """ "Point", with Z where any point has it."""
-    if shapely.has_m(points).any():
-        return "Unknown"  # pyogrio has no name for points with a measure
-    return "Point Z" if shapely.has_z(points).any() else "Point"
+    """ "Point" or "Point Z" where that is true of every point."""
+    z = shapely.has_z(points)
+    if shapely.has_m(points).any() or (z.any() and not z.all()):
+        return "Unknown"  # no one name fits, and a forced one would make up a height of 0
+    return "Point Z" if z.any() else "Point"
 
 
 def _write(path: Path, layer: str, table: pa.Table, geometry_type: str | None, crs: str | None) -> None:

@@ -30,7 +30,7 @@ MARKS = (
     Mark(Action.too_high, "#c8430a", "star", 0, 4.6, "too high"),
     Mark(Action.between_lengths, "#e08a1e", "square", 45, 3.6, "between lengths"),
     Mark(Action.measure, "#f4d35e", "square", 0, 3.4, "measure first"),
-    Mark(Action.on_site, "#5cc0c7", "circle", 0, 3.8, "decide on site"),
+    Mark(Action.on_site, "#12808a", "circle", 0, 3.8, "decide on site"),
     Mark(Action.relocate, "#d81e5b", "cross", 0, 4.2, "relocate"),
     Mark(Action.no_elevation, "#1a1a1a", "x", 0, 3.4, "no elevation"),
     Mark(Action.keep, "#6f9e6a", "circle", 0, 2.4, "keep"),

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from scipy import ndimage
 
 from gradecheck.probability import Bools, Floats
-from gradecheck.surfaces import Surface
+from gradecheck.surfaces import IMPLAUSIBLE, Surface
 
 INSIDE = 1
 SHORT = 2
@@ -29,8 +29,11 @@ WHY: dict[int, str] = {
     UNKNOWN: "beyond the design",
 }
 
-_RINGS = 12
-_GRID = 512
+_LEAST_RINGS, _MOST_RINGS = 12, 64
+_SPACING = 0.35
+"""Working units between rings: a piece of design narrower than this may be overlooked."""
+_GRID = 2048
+"""Cells along the longer side of a design in the search for what it encloses."""
 
 
 @dataclass(frozen=True)
@@ -48,10 +51,11 @@ class Design:
     def silence(self, x: Floats, y: Floats, margin: float = 0.0) -> NDArray[np.int8]:
         """For points (n,) where the surface has no ground: one of the codes above, `past` widened by `margin`."""
         points = shapely.points(x, y)
-        inside = np.zeros(len(x), dtype=bool)
+        # Where the design has a value that is no height, or cannot be read, it has a say that nobody can hear.
+        inside = self.surface.heights(x, y).source <= IMPLAUSIBLE
         if self.limits is not None:
             shapely.prepare(self.limits)
-            inside = shapely.intersects(self.limits, points)
+            inside |= shapely.intersects(self.limits, points)
         if self.past is None:
             return np.where(inside, INSIDE, UNKNOWN).astype(np.int8)
         past = self.past + margin
@@ -63,24 +67,29 @@ class Design:
         ask = np.flatnonzero(~inside & ~near & shapely.dwithin(extent, points, past))
         near[ask] = self._ground_within(x[ask], y[ask], past)
         if self.limits is None:
-            ask = np.flatnonzero(~near & shapely.intersects(extent, points))
+            ask = np.flatnonzero(~inside & ~near & shapely.intersects(extent, points))
             if len(ask):
                 inside[ask] = self._enclosed(x[ask], y[ask])
         return np.select([inside, near], [INSIDE, SHORT], UNCHANGED).astype(np.int8)
 
     def _ground_within(self, x: Floats, y: Floats, distance: float) -> Bools:
-        """Whether the surface has ground within a distance, looked for on rings a twelfth of it apart."""
+        """Whether the surface has ground within a distance, looked for on rings up to one ring beyond it."""
         found = np.zeros(len(x), dtype=bool)
-        for ring in range(1, _RINGS + 1):
+        spacing = max(distance / _MOST_RINGS, min(distance / _LEAST_RINGS, _SPACING))
+        for ring in range(1, int(np.ceil(distance / spacing)) + 2 if distance > 0 else 0):
             todo = np.flatnonzero(~found)
-            if not len(todo) or distance <= 0:
+            if not len(todo):
                 break
-            radius = distance * ring / _RINGS
-            angle = np.arange(6 * ring) * (2 * np.pi / (6 * ring))
-            px = (x[todo, None] + radius * np.cos(angle)).ravel()
-            py = (y[todo, None] + radius * np.sin(angle)).ravel()
-            found[todo] = np.isfinite(self.surface.heights(px, py).z).reshape(len(todo), -1).any(axis=1)
+            angle = np.arange(7 * ring) * (2 * np.pi / (7 * ring))
+            px = (x[todo, None] + spacing * ring * np.cos(angle)).ravel()
+            py = (y[todo, None] + spacing * ring * np.sin(angle)).ravel()
+            found[todo] = self._says(px, py).reshape(len(todo), -1).any(axis=1)
         return found
+
+    def _says(self, x: Floats, y: Floats) -> Bools:
+        """Where the surface has ground, or would have it could it be read."""
+        there = self.surface.heights(x, y)
+        return np.isfinite(there.z) | (there.source <= IMPLAUSIBLE)
 
     def _enclosed(self, x: Floats, y: Floats) -> Bools:
         """Whether ground of the surface lies all around a point."""
@@ -95,7 +104,7 @@ class Design:
         step = max(right - left, top - bottom) / _GRID
         nx, ny = int(np.ceil((right - left) / step)) + 1, int(np.ceil((top - bottom) / step)) + 1
         gx, gy = np.meshgrid(left + step * np.arange(nx), bottom + step * np.arange(ny))
-        ground = np.pad(np.isfinite(self.surface.heights(gx.ravel(), gy.ravel()).z).reshape(gx.shape), 1)
+        ground = np.pad(np.array([self._says(a, b) for a, b in zip(gx, gy, strict=True)]), 1)
         # Diagonal neighbours close a ring: a thin road drawn aslant still encloses what it goes around.
         joined = ndimage.generate_binary_structure(2, 1)
         return ndimage.binary_fill_holes(ground, structure=joined) & ~ground, left, bottom, step

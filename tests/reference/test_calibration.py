@@ -35,6 +35,9 @@ ERRORS = Errors(measured=0.25 * IN, surveyed=0.02 * FT, before_shared=0.0, after
 BEFORE_SD = np.array([0.02, 0.05, 0.15, 0.33]) * FT
 AFTER_SD = np.array([0.02, 0.05]) * FT
 DRAWS = 3
+SETTING = f"""{HYDRANTS:,} invented hydrants, changes of -14 to 40 in; a quarter within 2.5 m of a new curb of 6 in,
+half with an extension, seven flanges in ten measured to 0.25 in; points good to 1 m, existing ground to 0.02, 0.05,
+0.15 or 0.33 ft, design to 0.02 or 0.05 ft; lengths 6 to 60 in by 6 in, confidence 0.9."""
 
 
 @dataclass(frozen=True)
@@ -255,13 +258,7 @@ def figures() -> None:
     """Print the tallies and what they rest on."""
     t = town()
     decided = t.stands(Action.keep, Action.extend, Action.shorten)
-    print(
-        f"{HYDRANTS:,} invented hydrants, changes of -14 to 40 in; a quarter within 2.5 m of a new curb of 6 in, half with"
-    )
-    print(
-        "an extension, seven flanges in ten measured to 0.25 in; points good to 1 m, existing ground to 0.02, 0.05, 0.15"
-    )
-    print("or 0.33 ft, design to 0.02 or 0.05 ft; lengths 6 to 60 in by 6 in, confidence 0.9.")
+    print(SETTING)
     print(f"decided: {decided.sum():,}; to measure or to set on site: {t.stands(*OPEN).sum():,}")
     for name, tally in tallies().items():
         print(
