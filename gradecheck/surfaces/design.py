@@ -7,6 +7,7 @@ and not in a hole that the design encloses.
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -32,8 +33,11 @@ WHY: dict[int, str] = {
 _LEAST_RINGS, _MOST_RINGS = 12, 64
 _SPACING = 0.35
 """Working units between rings: a piece of design narrower than this may be overlooked."""
+_BAND = 500_000
+_LEAST_STEP = 3.0
 _GRID = 2048
-"""Cells along the longer side of a design in the search for what it encloses."""
+"""Cells at most along the longer side of a design, and working units at least between them, in the search for
+what it encloses."""
 
 
 @dataclass(frozen=True)
@@ -101,10 +105,17 @@ class Design:
     def _holes(self) -> tuple[Bools, float, float, float]:
         """What the surface encloses without covering it, on a grid over all of it with a rim of one cell."""
         left, bottom, right, top = self.surface.extent.bounds
-        step = max(right - left, top - bottom) / _GRID
+        step = max(max(right - left, top - bottom) / _GRID, _LEAST_STEP)
         nx, ny = int(np.ceil((right - left) / step)) + 1, int(np.ceil((top - bottom) / step)) + 1
         gx, gy = np.meshgrid(left + step * np.arange(nx), bottom + step * np.arange(ny))
-        ground = np.pad(np.array([self._says(a, b) for a, b in zip(gx, gy, strict=True)]), 1)
+        ground = np.pad(np.concatenate([self._says(a, b) for a, b in _bands(gx, gy)]).reshape(gx.shape), 1)
         # Diagonal neighbours close a ring: a thin road drawn aslant still encloses what it goes around.
         joined = ndimage.generate_binary_structure(2, 1)
         return ndimage.binary_fill_holes(ground, structure=joined) & ~ground, left, bottom, step
+
+
+def _bands(x: Floats, y: Floats) -> Iterator[tuple[Floats, Floats]]:
+    """A grid in bands of whole rows: few enough points for memory, enough that each block is read about once."""
+    rows = max(1, _BAND // x.shape[1])
+    for i in range(0, len(x), rows):
+        yield x[i : i + rows].ravel(), y[i : i + rows].ravel()
