@@ -19,7 +19,7 @@ from gradecheck import Plan, Result, compute
 from tests.projects import CRS, EAST, NORTH, plan_values, point, write_grounds
 
 TODAY = date(2027, 2, 1)
-FEW = settings(max_examples=25, deadline=None, suppress_health_check=list(HealthCheck))
+FEW = settings(max_examples=12, deadline=None, derandomize=True, suppress_health_check=list(HealthCheck))
 
 # Inches of each output unit: 1 in = 25.4 mm by definition.
 INCHES = {"in": 1.0, "ft": 12.0, "mm": 1 / 25.4, "cm": 1 / 2.54, "m": 1 / 0.0254}
@@ -179,7 +179,7 @@ def test_decisions_and_order_do_not_depend_on_the_unit_of_the_output(town: Path,
     inches, other = worked(town, named(rows)), worked(town, named(rows), output={"unit": unit})
     same(inches.hydrants, other.hydrants, INCHES[unit], ("in", unit))
     for name in ("job", "part_number", "quantity_firm", "quantity_order", "quantity_buy", "order_by"):
-        assert inches.order[name].fillna("-").tolist() == other.order[name].fillna("-").tolist()
+        assert inches.order[name].astype(str).tolist() == other.order[name].astype(str).tolist()
     e = "ft" if unit == "ft" else "m"
     metres = inches.hydrants.grade_after_ft.astype(float) * (0.3048 if e == "m" else 1)
     np.testing.assert_allclose(metres, other.hydrants[f"grade_after_{e}"].astype(float), atol=2e-6)

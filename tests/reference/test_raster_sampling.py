@@ -325,6 +325,26 @@ def test_a_marker_that_nobody_declared_is_no_ground(tmp_path, marker, unit):
     assert heights.source.tolist() == [0, surfaces.IMPLAUSIBLE]
 
 
+@pytest.mark.parametrize("marker", [-9999, -32768])
+@pytest.mark.parametrize(("unit", "scale"), [("cm", None), ("m", (0.01, 0.0)), ("ft", (0.1, 0.0))])
+def test_a_marker_that_nobody_declared_is_no_ground_in_small_units_either(tmp_path, marker, unit, scale):
+    # -9999 cm is -99.99 m: within what ground can be, and still no ground.
+    values = np.full((3, 3), 5000, dtype="int16")
+    values[1, 2] = marker
+    surface = ground(write(tmp_path / "a.tif", values, grid(1, -1), scale=scale), unit=unit)
+    heights = surface.heights(EAST + np.array([0.9, 1.6]), NORTH - np.array([1.0, 1.2]))
+    assert heights.source.tolist() == [0, surfaces.IMPLAUSIBLE]
+
+
+def test_a_height_that_no_ground_has_is_told_apart_from_a_marker(tmp_path):
+    # 12,345 m: a mistaken unit rather than a missing cell.
+    values = np.full((3, 3), 12_345.0)
+    values[1, 2] = -9999.0
+    surface = ground(write(tmp_path / "a.tif", values, grid(1, -1)))
+    heights = surface.heights(EAST + np.array([0.9, 2.5]), NORTH - np.array([1.0, 1.5]))
+    assert heights.source.tolist() == [surfaces.OUT_OF_RANGE, surfaces.IMPLAUSIBLE]
+
+
 def test_the_lowest_and_highest_ground_on_earth_are_believed(tmp_path):
     # Shore of the Dead Sea about -438 m, summit of Everest 8849 m.
     surface = ground(write(tmp_path / "a.tif", np.array([[-438.0, 8849.0], [-438.0, 8849.0]]), grid(1, -1)))
