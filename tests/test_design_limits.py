@@ -52,7 +52,7 @@ def test_a_hole_inside_the_limits_is_a_hole_however_far_the_ground_is():
 
 
 def test_a_hydrant_behind_the_end_of_the_design_is_told_that_it_stops_short():
-    # DOMAIN: the design ends at the back of the curb, a hydrant 3 ft (0.9144 m) behind it is never kept.
+    # The design ends at the back of the curb, a hydrant 3 ft (0.9144 m) behind it is never kept.
     assert silence(ROAD, [(70, 12 + 0.9144), (200.9144, 5)]) == [SHORT, SHORT]
     assert silence(ROAD, [(70, 12 + 0.9144), (200.9144, 5)], limits=ROAD) == [SHORT, SHORT]
 
@@ -65,7 +65,7 @@ def test_beyond_the_design_the_ground_is_unchanged():
 
 @pytest.mark.parametrize("limits", [None, ROAD])
 def test_unchanged_begins_only_farther_than_the_stated_distance(limits):
-    # CONTRACT: "but only farther than this"; straight off the edge of the road. A tenth more on the safe side is
+    # "But only farther than this", says the plan: straight off the edge of the road. A tenth more on the safe side is
     # nobody's harm.
     off = [9.0, 9.143, 9.144, PAST * SAFE, 11.0]
     assert silence(ROAD, [(100, 12 + d) for d in off], limits) == [SHORT] * 3 + [UNCHANGED] * 2

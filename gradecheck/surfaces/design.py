@@ -35,9 +35,10 @@ _SPACING = 0.35
 """Working units between rings: a piece of design narrower than this may be overlooked."""
 _BAND = 500_000
 _LEAST_STEP = 3.0
+_LEAST_CELLS = 800
 _GRID = 2048
-"""Cells at most along the longer side of a design, and working units at least between them, in the search for
-what it encloses."""
+"""Cells along the longer side of a design in the search for what it encloses: at least 800, more while they are
+wider than 3 working units, at most 2048."""
 
 
 @dataclass(frozen=True)
@@ -105,13 +106,16 @@ class Design:
     def _holes(self) -> tuple[Bools, float, float, float]:
         """What the surface encloses without covering it, on a grid over all of it with a rim of one cell."""
         left, bottom, right, top = self.surface.extent.bounds
-        step = max(max(right - left, top - bottom) / _GRID, _LEAST_STEP)
+        span = max(right - left, top - bottom)
+        step = max(span / _GRID, min(_LEAST_STEP, span / _LEAST_CELLS))
         nx, ny = int(np.ceil((right - left) / step)) + 1, int(np.ceil((top - bottom) / step)) + 1
         gx, gy = np.meshgrid(left + step * np.arange(nx), bottom + step * np.arange(ny))
         ground = np.pad(np.concatenate([self._says(a, b) for a, b in _bands(gx, gy)]).reshape(gx.shape), 1)
         # Diagonal neighbours close a ring: a thin road drawn aslant still encloses what it goes around.
         joined = ndimage.generate_binary_structure(2, 1)
-        return ndimage.binary_fill_holes(ground, structure=joined) & ~ground, left, bottom, step
+        holes = ndimage.binary_fill_holes(ground, structure=joined) & ~ground
+        # A point in a hole may be nearest to a cell of the ground around it.
+        return ndimage.binary_dilation(holes, np.ones((3, 3), dtype=bool)), left, bottom, step
 
 
 def _bands(x: Floats, y: Floats) -> Iterator[tuple[Floats, Floats]]:

@@ -43,6 +43,7 @@ _SNAP = 1e-7
 _LOWEST, _HIGHEST = -500.0, 9000.0
 """Metres between which ground on Earth lies."""
 _MARKERS = (-9999.0, -99999.0, -999999.0, -32767.0, -32768.0, 32767.0, 65535.0, 99999.0, -9999.99, -999.0)
+_LEAST_MARKER = -9999.0
 _HUGE = 1e6
 """Values out of that range that stand for "no data" although no file declares it; others are a mistaken unit."""
 _CACHE_MB = 32
@@ -208,7 +209,9 @@ def _block(tile: Tile, column: Indices, row: Indices) -> tuple[Floats, NDArray[n
     with np.errstate(invalid="ignore", over="ignore"):
         metres = (raw.astype(np.float64) * tile.scale + tile.offset) * tile.to_metres
         possible = (metres >= _LOWEST) & (metres <= _HIGHEST)
+        # -9999 stands for no data whatever it scales to; 32767 may be a height in centimetres.
         marker = np.isin(raw, _MARKERS) | (np.abs(raw.astype(np.float64)) >= _HUGE)
+        possible &= ~(marker & (raw.astype(np.float64) <= _LEAST_MARKER))
     why = np.where(valid & ~possible, np.where(marker, IMPLAUSIBLE, OUT_OF_RANGE), HOLE).astype(np.int8)
     return np.where(valid & possible, metres, np.nan), why
 

@@ -141,20 +141,20 @@ def test_a_copy_in_centimetres_said_to_be_so_gives_the_same_heights(estuary):
 
 
 @gironde
-@pytest.mark.parametrize("beyond", ["missing", "unchanged"])
-def test_a_copy_in_centimetres_said_to_be_metres_is_stopped(estuary, beyond):
-    plan = plan_of(estuary, SEC, SEC_CM, "m", "m", beyond=beyond)
+@pytest.mark.parametrize("before, after", [(SEC, SEC_CM), (SEC_CM, SEC)], ids=["after", "before"])
+def test_a_copy_in_centimetres_said_to_be_metres_is_stopped_on_either_side(estuary, before, after):
+    plan = plan_of(estuary, before, after, "m", "m")
     with pytest.raises(InputError, match="unit"):
         pipeline.compute(plan, today=TODAY)
     assert any("unit" in str(stop) for stop in pipeline.inspect(plan).stops)
 
 
 @gironde
-@pytest.mark.parametrize("beyond", ["missing", "unchanged"])
-def test_a_copy_in_centimetres_said_to_be_metres_is_stopped_as_existing_ground_too(estuary, beyond):
-    plan = plan_of(estuary, SEC_CM, SEC, "m", "m", beyond=beyond)
+def test_heights_out_of_range_are_not_taken_for_the_end_of_the_design(tmp_path):
+    # Most centimetres taken for metres are no elevation on Earth: unheard, yet no ground that stays as it is.
+    few = spread(tmp_path, 598_000, 5_040_000, 640_000, 5_080_000, 32630, count=150)
     with pytest.raises(InputError, match="unit"):
-        pipeline.compute(plan, today=TODAY)
+        pipeline.compute(plan_of(few, SEC, SEC_CM, "m", "m", beyond="unchanged"), today=TODAY)
 
 
 @gironde

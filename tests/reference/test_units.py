@@ -43,7 +43,7 @@ def test_factors_are_exact_where_a_law_makes_them_so():
 
 
 def test_two_million_feet_of_easting_are_four_feet_apart_between_the_two_feet():
-    # 85 FR 62698 names 2 parts per million; DOMAIN: 4.000 ft at an easting of 2,000,000 ft.
+    # 85 FR 62698: 2 parts per million, 4.000 ft at an easting of 2,000,000 ft.
     off = 2_000_000 * (METRES["ftUS"] - METRES["ft"]) / METRES["ft"]
     assert off == pytest.approx(4.000, abs=5e-4)
 
@@ -142,7 +142,7 @@ def test_a_length_goes_to_another_unit_by_epsgs_factors_and_back(value, one, oth
 
 @pytest.mark.parametrize(("unit", "other"), [("in", "ft"), ("ft", "ft"), ("mm", "m"), ("cm", "m"), ("m", "m")])
 def test_elevations_are_in_feet_beside_inches_and_feet_and_else_in_metres(unit, other):
-    assert elevation_unit(unit) == other  # CONTRACT: [output] unit
+    assert elevation_unit(unit) == other
 
 
 @pytest.mark.parametrize(
