@@ -11,7 +11,7 @@ import numpy as np
 
 from gradecheck import cautions, checks, reference, surfaces
 from gradecheck.cautions import flag
-from gradecheck.change import GradeChange, grade_change, why_missing
+from gradecheck.change import GradeChange, grade_change
 from gradecheck.clearance import Basis, Clearance, Errors, clearances
 from gradecheck.decision import DECIDED, OPEN, Action, Cases, Decision, RightChoice, decide, right_choices
 from gradecheck.errors import Finding, InputError
@@ -20,6 +20,7 @@ from gradecheck.order import OrderLine, Work, total_order
 from gradecheck.plan import Plan
 from gradecheck.policy import Policy
 from gradecheck.probability import Bools, Floats, Ints
+from gradecheck.provenance import why_missing
 from gradecheck.reasons import reasons
 from gradecheck.surfaces import Heights
 

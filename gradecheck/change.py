@@ -389,16 +389,3 @@ def _in_order(parts: list[GradeChange], order: Ints) -> GradeChange:
     columns: dict[str, Any] = {name: np.concatenate([getattr(p, name) for p in parts])[back] for name in _BLANK}
     names: dict[str, Any] = {n: max((getattr(p, n) for p in parts), key=len) for n in ("before_names", "after_names")}
     return GradeChange(**columns, ground=Mixture.join([p.ground for p in parts]).take(back), **names)
-
-
-def why_missing(change: GradeChange, row: int) -> str:
-    """In words, which ground a hydrant lacks and why; empty where nothing is missing."""
-    if np.isnan(change.after[row]) and not change.unchanged[row]:
-        code = int(change.silence[row])
-        source = int(change.after_source[row])
-        if code and source <= surfaces.IMPLAUSIBLE:
-            return f"no design ground: {surfaces.WHY[source]}"
-        return f"no design ground: {design.WHY[code] if code else surfaces.WHY[source]}"
-    if np.isnan(change.before[row]):
-        return f"no existing ground: {surfaces.WHY.get(int(change.before_source[row]), '')}"
-    return ""

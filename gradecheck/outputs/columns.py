@@ -10,19 +10,18 @@ import pyarrow as pa
 import shapely
 from numpy.typing import ArrayLike
 
-from gradecheck import cautions, surfaces
+from gradecheck import cautions
 from gradecheck.assessment import Assessment
 from gradecheck.clearance import Basis
 from gradecheck.decision import DECIDED, OPEN, Action
 from gradecheck.order import OrderLine
 from gradecheck.probability import Floats, Ints
+from gradecheck.provenance import after_sources, before_sources
 from gradecheck.reasons import choice_texts, parts_text
-from gradecheck.surfaces import design
 from gradecheck.units import METRES, elevation_unit
 
 GEOMETRY = "geom"
 _DIGITS = 6
-_UNASKED = "not needed: the ground is unchanged"
 _LEAST_OPTION = 1e-6
 
 # What each column means, for gpkg_data_columns: {u} small heights, {e} elevations.
@@ -89,8 +88,8 @@ def _own_columns(a: Assessment) -> dict[str, pa.Array]:
         "grade_after_{e}": _real(a.change.after, e),
         "grade_change_{u}": _real(a.change.change, u),
         "grade_change_sd_{u}": _real(a.change_sd, u),
-        "before_source": pa.array(before_sources(a), pa.string()),
-        "after_source": pa.array(after_sources(a), pa.string()),
+        "before_source": pa.array(before_sources(a.change, a.sampled), pa.string()),
+        "after_source": pa.array(after_sources(a.change, a.sampled), pa.string()),
         "clearance_before_{u}": _real(np.where(reached, c.before, np.nan), u),
         "clearance_basis": pa.array(
             [basis[b] if r else None for b, r in zip(c.basis.tolist(), reached.tolist(), strict=True)], pa.string()
@@ -124,27 +123,6 @@ def clearance_sd(a: Assessment) -> Floats:
     position = ground.mean(np.square(ground.sd) + np.square(ground.offset))
     shared = np.square(a.clearance.shared).sum(axis=1)
     return np.asarray(np.sqrt(position + shared + np.square(a.clearance.sd) + spread))
-
-
-def before_sources(a: Assessment) -> list[str | None]:
-    """Where the existing ground came from, or why it is not there."""
-    texts = surfaces.words(a.change.before_source, a.change.before_names)
-    unasked = a.change.unchanged & np.isnan(a.change.before)
-    none = np.isnan(a.change.after) & ~a.change.unchanged
-    out: list[str | None] = []
-    for text, skip, blank, sampled in zip(texts, unasked, none, a.sampled, strict=True):
-        out.append(None if not sampled or (blank and not skip) else _UNASKED if skip else text)
-    return out
-
-
-def after_sources(a: Assessment) -> list[str | None]:
-    """Where the design ground came from, or why it is not there."""
-    texts = surfaces.words(a.change.after_source, a.change.after_names)
-    silence = a.change.silence.tolist()
-    return [
-        None if not sampled else design.WHY[code] if code and source > surfaces.IMPLAUSIBLE else text
-        for text, code, source, sampled in zip(texts, silence, a.change.after_source, a.sampled, strict=True)
-    ]
 
 
 def _parts(a: Assessment) -> list[str | None]:

@@ -141,7 +141,7 @@ def test_a_copy_in_centimetres_said_to_be_so_gives_the_same_heights(estuary):
 
 
 @gironde
-@pytest.mark.parametrize("before, after", [(SEC, SEC_CM), (SEC_CM, SEC)], ids=["after", "before"])
+@pytest.mark.parametrize(("before", "after"), [(SEC, SEC_CM), (SEC_CM, SEC)], ids=["after", "before"])
 def test_a_copy_in_centimetres_said_to_be_metres_is_stopped_on_either_side(estuary, before, after):
     plan = plan_of(estuary, before, after, "m", "m")
     with pytest.raises(InputError, match="unit"):

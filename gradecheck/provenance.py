@@ -1,0 +1,45 @@
+"""Where each elevation came from, or why there is none, in words. Pure."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from gradecheck import surfaces
+from gradecheck.change import GradeChange
+from gradecheck.probability import Bools
+from gradecheck.surfaces import design
+
+_UNASKED = "not needed: the ground is unchanged"
+
+
+def before_sources(change: GradeChange, sampled: Bools) -> list[str | None]:
+    """Where the existing ground came from, or why it is not there; None where it was not asked for."""
+    texts = surfaces.words(change.before_source, change.before_names)
+    unasked = change.unchanged & np.isnan(change.before)
+    none = np.isnan(change.after) & ~change.unchanged
+    out: list[str | None] = []
+    for text, skip, blank, asked in zip(texts, unasked, none, sampled, strict=True):
+        out.append(None if not asked or (blank and not skip) else _UNASKED if skip else text)
+    return out
+
+
+def after_sources(change: GradeChange, sampled: Bools) -> list[str | None]:
+    """Where the design ground came from, or why it is not there; None where it was not asked for."""
+    texts = surfaces.words(change.after_source, change.after_names)
+    return [
+        None if not asked else design.WHY[code] if code and source > surfaces.IMPLAUSIBLE else text
+        for text, code, source, asked in zip(texts, change.silence.tolist(), change.after_source, sampled, strict=True)
+    ]
+
+
+def why_missing(change: GradeChange, row: int) -> str:
+    """In words, which ground a hydrant lacks and why; empty where nothing is missing."""
+    if np.isnan(change.after[row]) and not change.unchanged[row]:
+        code = int(change.silence[row])
+        source = int(change.after_source[row])
+        if code and source <= surfaces.IMPLAUSIBLE:
+            return f"no design ground: {surfaces.WHY[source]}"
+        return f"no design ground: {design.WHY[code] if code else surfaces.WHY[source]}"
+    if np.isnan(change.before[row]):
+        return f"no existing ground: {surfaces.WHY.get(int(change.before_source[row]), '')}"
+    return ""
