@@ -21,7 +21,18 @@ TREES = {name: ast.parse(path.read_text(encoding="utf-8")) for name, path in MOD
 # What each module or package may import of the others; everything may import errors, units and the version.
 ANYWHERE = {"errors", "units", "__version__"}
 SETTINGS = {"validation", "policy", "plan", "catalog"}
-CORE = {"probability", "choices", "clearance", "cautions", "reasons", "checks", "change", "decision", "order"}
+CORE = {
+    "provenance",
+    "probability",
+    "choices",
+    "clearance",
+    "cautions",
+    "reasons",
+    "checks",
+    "change",
+    "decision",
+    "order",
+}
 READING = {"reference", "layers", "hydrants", "paving", "surfaces", "formats", "engine", "roads"}
 JOB = {"inputs", "assessment", "inspection", "pipeline"}
 ALLOWED: dict[str, set[str]] = {
@@ -47,6 +58,7 @@ ALLOWED: dict[str, set[str]] = {
     "choices": {"probability"},
     "decision": {"policy", "catalog", "choices", "probability"},
     "order": {"catalog", "decision", "policy", "choices", "probability"},
+    "provenance": {"change", "surfaces", "probability"},
     "reasons": {"choices", "clearance", "decision", "policy", "probability"},
     "review": set(),
     "outputs": (CORE | SETTINGS | JOB | {"review", "reference", "hydrants"}) - {"pipeline"},
@@ -58,7 +70,18 @@ ALLOWED: dict[str, set[str]] = {
     "cli": {"pipeline", "plan", "starter", "outputs"},
 }
 
-PURE = ["units", "errors", "policy", "catalog", "probability", "choices", "clearance", "cautions", "reasons"]
+PURE = [
+    "units",
+    "errors",
+    "policy",
+    "catalog",
+    "probability",
+    "choices",
+    "clearance",
+    "cautions",
+    "reasons",
+    "provenance",
+]
 PURE += ["checks", "change", "decision", "order", "surfaces", "surfaces.design"]
 FILES = {"geopandas", "pyogrio", "rasterio", "fiona", "pathlib", "os", "io", "shutil", "tempfile", "glob", "sqlite3"}
 TERMINAL_AND_CLOCK = {"sys", "typer", "click", "tqdm", "logging", "time", "random", "subprocess", "threading", "socket"}

@@ -190,7 +190,10 @@ def test_a_fault_of_the_program_itself_is_1_and_said_to_be_one(tmp_path: Path, f
 def test_an_interrupted_run_is_130(tmp_path: Path, flags: tuple[str, ...]) -> None:
     project(tmp_path)
     command = scripted(tmp_path, "    print('ready', file=sys.stderr, flush=True)\n    time.sleep(60)", *flags)
-    with subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True) as process:
+    listening = {
+        "preexec_fn": lambda: signal.signal(signal.SIGINT, signal.SIG_DFL)
+    }  # a job in the background has it off
+    with subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, **listening) as process:
         assert process.stderr is not None
         assert process.stderr.readline() == "ready\n"
         process.send_signal(signal.SIGINT)
