@@ -64,7 +64,7 @@ def run(
     before_unit: Annotated[str | None, typer.Option(help="One-off: vertical unit of --before.")] = None,
     after_unit: Annotated[str | None, typer.Option(help="One-off: vertical unit of --after.")] = None,
     id_column: Annotated[str | None, typer.Option("--id", help="One-off: column that holds the ids.")] = None,
-    unit: Annotated[str, typer.Option(help="One-off: unit of small heights: in, ft, mm, cm or m.")] = "in",
+    unit: Annotated[str | None, typer.Option(help="One-off: unit of small heights: in, ft, mm, cm or m.")] = None,
     quiet: Quiet = False,
     as_json: Json = False,
 ) -> None:
@@ -75,8 +75,9 @@ def run(
     gradecheck run --hydrants h.gpkg --before old.tif --after new.tif --out out
     """
     given = {"--hydrants": hydrants, "--before": before, "--after": after}
-    if plan is not None and any(given.values()):
-        flags = ", ".join(name for name, value in given.items() if value)
+    more = {"--before-unit": before_unit, "--after-unit": after_unit, "--id": id_column, "--unit": unit}
+    if plan is not None and any({**given, **more}.values()):
+        flags = ", ".join(name for name, value in {**given, **more}.items() if value)
         raise PlanError(Finding("command line", f"both a plan and {flags}", "give one or the other"))
     if plan is not None:
         loaded = _load(plan, out)
@@ -89,7 +90,7 @@ def run(
 
         loaded = Plan.one_off(
             str(hydrants), before or [], after or [], out=out or "out", id=id_column,
-            before_unit=before_unit, after_unit=after_unit, unit=unit,
+            before_unit=before_unit, after_unit=after_unit, unit=unit or "in",
         )  # fmt: skip
     from gradecheck import pipeline
     from gradecheck.outputs.summary import summary_text
@@ -237,7 +238,7 @@ def main() -> NoReturn:
         mend = "see gradecheck --help"
         _fail("the command cannot be used", [Finding("command line", error.format_message(), mend)], EXIT_UNUSABLE)
     except (KeyboardInterrupt, typer.Abort):
-        _fail("interrupted", [Finding("", "nothing was written; the former files are as they were")], EXIT_INTERRUPTED)
+        _interrupted()
     except BrokenPipeError:
         sys.stderr.close()
         raise SystemExit(EXIT_FAULT) from None
@@ -247,4 +248,10 @@ def main() -> NoReturn:
         what = f"{type(error).__name__}: {error}"
         mend = "set GRADECHECK_TRACEBACK=1 and run again to see where; please report it"
         _fail("a fault in gradecheck itself", [Finding("", what, mend)], EXIT_FAULT)
+    if status == EXIT_INTERRUPTED:  # typer turns Ctrl-C into this status, without a word
+        _interrupted()
     raise SystemExit(status if isinstance(status, int) else 0)
+
+
+def _interrupted() -> NoReturn:
+    _fail("interrupted", [Finding("", "nothing was written; the former files are as they were")], EXIT_INTERRUPTED)

@@ -12,12 +12,21 @@ from datetime import date
 from pathlib import Path
 from typing import Annotated, Any, ClassVar, Literal
 
-from pydantic import Discriminator, Field, PrivateAttr, Tag, ValidationInfo, field_validator
+from pydantic import BeforeValidator, Discriminator, Field, PrivateAttr, Tag, ValidationInfo, field_validator
 
 from gradecheck.errors import Finding, PlanError
 from gradecheck.policy import Policy
 from gradecheck.units import Length
 from gradecheck.validation import Distance, Section, Unit, build
+
+
+def _path(value: object) -> object:
+    if isinstance(value, str) and ("\0" in value or any(len(p.encode()) > 255 for p in Path(value).parts)):
+        raise ValueError("no file can have such a name")
+    return value
+
+
+PathText = Annotated[str, BeforeValidator(_path)]
 
 
 class Project(Section):
@@ -57,7 +66,7 @@ ColumnOrLength = Annotated[
 class HydrantSource(Section):
     """`[hydrants]`: the point layer and what its columns mean."""
 
-    path: str
+    path: PathText
     layer: str | None = None
     id: str | None = None
     where: str | None = None
@@ -79,7 +88,7 @@ class HydrantSource(Section):
 class PavingSource(Section):
     """`[paving]`: limits of work or road lines, each row a part of a job."""
 
-    path: str
+    path: PathText
     layer: str | None = None
     job: str
     starts: str | None = None
@@ -89,7 +98,7 @@ class PavingSource(Section):
 class SurfaceSource(Section):
     """`[before]`: where the existing ground comes from and how good it is."""
 
-    raster: tuple[str, ...]
+    raster: tuple[PathText, ...]
     unit: Unit | None = None
     vertical: str | None = None
     crs: str | None = None
@@ -114,19 +123,19 @@ class DesignSource(SurfaceSource):
     sd: Distance = Length(0.05, "ft")
     beyond: Literal["unchanged", "missing"] = "unchanged"
     unchanged_past: Distance = Length(30, "ft")
-    limits: str | None = None
+    limits: PathText | None = None
 
 
 class CatalogSource(Section):
     """`[catalog]`: the file of lengths that can be bought; the generic catalogue where none is named."""
 
-    path: str | None = None
+    path: PathText | None = None
 
 
 class OutputPlace(Section):
     """`[output]`: the folder and the unit of small heights."""
 
-    dir: str = "out"
+    dir: PathText = "out"
     unit: Literal["in", "ft", "mm", "cm", "m"] = "in"
 
 

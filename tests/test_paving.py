@@ -74,6 +74,21 @@ def test_the_reach_holds_in_a_working_system_in_feet_and_for_a_plan_in_degrees(t
     assert jobs.assign(at.x.to_numpy(), at.y.to_numpy())[0].tolist() == [0, -1]
 
 
+@pytest.mark.parametrize("crs", ["EPSG:3857", "EPSG:32655", "EPSG:3031"])
+def test_a_working_system_that_stretches_lengths_here_is_refused_or_said_aloud(tmp_path: Path, crs: str) -> None:
+    # 14 m from the job, within its 15; web Mercator calls that 18.7 m at 41.5 degrees, the others far more.
+    layer = hydrants({"asset_id": ["in", "near"], "flange_in": [4.0, 4.0]}, [(15, 7), (34, 7)])
+    write_paving(tmp_path, [("Q", None, box(10, 0, 20, 30))])
+    plan = tiny_plan(tmp_path, layer, project={"crs": crs}, paving={"path": "paving.gpkg", "job": "job_id"})
+    try:
+        result = compute(plan)
+    except InputError as error:
+        assert "project.crs" in str(error)
+        return
+    said = " ".join(result.summary["warnings"])
+    assert crs in said or result.hydrants.job.tolist() == ["Q", "Q"]
+
+
 def test_lines_and_polygons_both_reach(tmp_path: Path) -> None:
     rows = [("road", None, line((0, 0), (60, 0))), ("square", None, box(0, 60, 30, 80))]
     jobs, _ = jobs_of(tmp_path, rows)

@@ -141,7 +141,7 @@ def _order_lines(summary: Mapping[str, Any]) -> list[str]:
     if any(row["buy"] is None for row in rows):
         lines.append("  '-': not orderable, no part in the catalogue")
     if summary["cost"] is not None:
-        lines.append(f"{'  total':<38}{'':>33}{summary['cost']:>9,.0f} {summary['currency']}".rstrip())
+        lines.append(f"{'  total ' + summary['currency']:<38}{'':>33}{summary['cost']:>9,.0f}")
     return lines
 
 
