@@ -90,6 +90,10 @@ def read_layer(
         geometry = shapely.from_wkb(_bytes(table.column(shapes[0])), on_invalid="ignore")
     for i in sorted({0, *shapes}, reverse=True):
         table = table.remove_column(i)
+    twice = sorted({n for n in table.column_names if table.column_names.count(n) > 1})
+    if twice:
+        what = f"{shown} has several columns named {', '.join(twice)}"
+        raise InputError(Finding(f"{where}.path", what, "give each column its own name"))
     return VectorLayer(_plain(table), geometry, _crs(meta["crs"]), place.astype(np.int64), len(everything), shown)
 
 
@@ -164,7 +168,8 @@ def _plain(table: pa.Table) -> pa.Table:
             table = table.set_column(i, field.name, table.column(i).cast(kind.value_type))
         elif pa.types.is_decimal(kind):
             table = table.set_column(i, field.name, table.column(i).cast(pa.float64()))
-    return table.replace_schema_metadata(None)
+    # GDAL keeps aliases and comments of a source's fields there, and would write them out again.
+    return table.cast(pa.schema([field.remove_metadata() for field in table.schema]))
 
 
 def _read_parquet(path: Path, shown: str, where: str, select: str | None) -> VectorLayer:

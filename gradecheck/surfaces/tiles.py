@@ -125,6 +125,11 @@ def _described(
     dtype = np.dtype(data.dtypes[0])
     if dtype.kind == "c":
         findings.append(Finding(shown, "holds complex numbers, not elevations"))
+    gone = [f for f in data.files if not f.startswith("/vsi") and not Path(f).exists()]
+    if gone:
+        findings.append(
+            Finding(shown, f"is made of files that are not there: {', '.join(gone[:3])}", "bring them back")
+        )
     bands = [c for c in data.colorinterp if c is not ColorInterp.alpha]
     if len(bands) >= 3 and ColorInterp.red in bands:
         findings.append(Finding(shown, "is a colour picture, not elevations", "give the elevation raster"))
