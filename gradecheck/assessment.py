@@ -279,8 +279,8 @@ def _warnings(change: GradeChange, decision: Decision) -> list[str]:
     reached = decision.action != Action.outside
     if not reached.any():
         found.append("no job of the paving plan reaches any hydrant: check the reference systems and the reach")
-    elif not (np.isfinite(change.after[reached]) & ~change.unchanged[reached]).any():
-        found.append("the design has ground at no hydrant: check the reference systems before believing any of this")
     elif (decision.action[reached] == Action.no_elevation).all():
         found.append("no hydrant has both grounds: check that the surfaces cover the hydrants")
+    elif not (np.isfinite(change.after[reached]) & ~change.unchanged[reached]).any():
+        found.append("the design has ground at no hydrant: check the reference systems before believing any of this")
     return found
