@@ -8,6 +8,7 @@ from __future__ import annotations
 import json
 import os
 import tempfile
+import warnings
 from collections.abc import Iterator
 from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
@@ -73,7 +74,9 @@ def read_layer(
         try:
             name = _layer_name(file, shown, where, layer)
             options = {"layer": name, "return_fids": True, "encoding": None if file is not path else encoding}
-            meta, table = pyogrio.raw.read_arrow(file, where=select, **options)
+            with warnings.catch_warnings(action="ignore", category=RuntimeWarning):
+                # A row whose geometry cannot be read comes back without one, and is rejected by name.
+                meta, table = pyogrio.raw.read_arrow(file, where=select, **options)
             fids = np.asarray(table.column(0).to_numpy(), dtype=np.int64)
             everything = fids
             if select is not None:

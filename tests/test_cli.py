@@ -110,6 +110,16 @@ def test_quiet_says_nothing_when_all_is_well_and_the_fault_when_not(tmp_path: Pa
     assert "none.toml: no such plan file" in bad.stderr
 
 
+def test_what_a_library_warns_of_does_not_reach_the_streams(tmp_path: Path) -> None:
+    # GDAL takes a column of this name for a geometry, and complains of every value that is none.
+    write_grounds(tmp_path)
+    text = "asset_id,flange_in,east,north,WKT\nH,4,500011,4600023,70\n"
+    (tmp_path / "h.csv").write_text(text, encoding="utf-8")
+    plan = write_plan(tmp_path, "h.csv", hydrants={"x": "east", "y": "north", "crs": CRS})
+    done = call("run", plan, "--quiet", cwd=tmp_path)
+    assert (done.returncode, done.stdout, done.stderr) == (0, "", "")
+
+
 @pytest.mark.parametrize(
     "arguments",
     [

@@ -377,6 +377,17 @@ def test_the_change_must_be_within_the_dressing_with_confidence_on_both_sides() 
         assert decided(4 - change, spread=5, change=change, ground_sd=0.5, rules=rules).action != "keep"
 
 
+def test_the_change_is_looked_at_in_every_place_and_with_the_shared_errors() -> None:
+    # Uniform on -1.5 to 8.5 in, so that no choice is sure. At the point the ground rises half an inch; 0.95 of the
+    # places lie an inch lower, where it falls by half an inch, 0.05 two inches higher.
+    row = decided(3.5, spread=5, change=0.5, ground=atoms([(-1, 0.95, 0), (2, 0.05, 0)]))
+    assert (row.action, row.confidence) == ("keep", pytest.approx(0.95, abs=1e-9))
+    # Shared errors of 0.3 and 0.4 in make 0.5: two sigma within the dressing; 0.6 and 0.8 make one.
+    row = decided(4, spread=5, change=0, shared=(0.3, -0.4))
+    assert (row.action, row.confidence) == ("keep", pytest.approx(0.954500, abs=1e-6))
+    assert decided(4, spread=5, change=0, shared=(0.6, -0.8)).action == "measure"
+
+
 def test_a_choice_that_reaches_the_confidence_comes_before_the_unaltered_hydrant() -> None:
     row = decided(4, spread=2.9, change=0)
     assert (row.action, row.confidence) == ("keep", 1)
@@ -414,6 +425,17 @@ def test_the_gap_between_lengths_has_its_probability() -> None:
     row = decided(-2, ground_sd=1.5, lengths=(12,))
     assert row.action == "between_lengths"
     assert row.confidence == pytest.approx(0.954500, abs=1e-6)
+
+
+def test_a_clearance_that_two_choices_mend_does_not_make_up_for_one_that_none_does() -> None:
+    # W 0 to 8, wider than the steps. Fitted 6: taking it out mends 6 to 14, leaving it 0 to 8. 0.91 of the places
+    # at 20, 0.09 at 7, which both would mend.
+    rules = policy(dressing=2)
+    row = decided(20, rules, fitted=6, lengths=(60,), ground=atoms([(0, 0.91, 0), (13, 0.09, 0)]))
+    assert (row.action, row.confidence) == ("too_high", pytest.approx(0.91, abs=1e-9))
+    # 6 in more mend -6 to 2. 0.91 of the places at -20, 0.09 at 1.
+    row = decided(-20, rules, lengths=(6,), ground=atoms([(0, 0.91, 0), (-21, 0.09, 0)]))
+    assert (row.action, row.confidence) == ("between_lengths", pytest.approx(0.91, abs=1e-9))
 
 
 def test_measuring_is_asked_for_where_it_would_settle_it() -> None:

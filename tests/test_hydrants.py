@@ -327,6 +327,18 @@ def test_columns_are_read_in_the_unit_that_the_plan_states(tmp_path: Path, unit:
     assert result.hydrants.clearance_before_in[0] == pytest.approx(4.0, abs=1e-5)
 
 
+def test_what_is_not_known_to_be_fitted_is_taken_as_none_and_held_back(tmp_path: Path) -> None:
+    # All three end 2 in below ground: 6 in more, or 18 for 12 where 12 are fitted.
+    columns = {"asset_id": ["a", "b", "c"], "flange_in": [4.0] * 3, "ext_in": [0.0, None, 12.0]}
+    layer = hydrants(columns, [(1, 2), (3, 4), (5, 7)])
+    got = computed(tmp_path, layer, extension_fitted={"column": "ext_in", "unit": "in"}).hydrants
+    assert got.extension_parts.tolist() == ["6", "6", "18"]
+    assert got.extension_out_in.tolist() == [0, 0, 12]
+    assert got.firm.tolist() == [True, False, True]
+    unmapped = computed(tmp_path, layer).hydrants
+    assert unmapped.firm.tolist() == [False] * 3
+
+
 def test_columns_that_are_not_there_are_told_all_at_once_with_the_nearest(tmp_path: Path) -> None:
     source = {"id": "asset", "street": "strete", "bury": {"column": "flange", "unit": "ft"}}
     with pytest.raises(InputError) as caught:
@@ -403,6 +415,14 @@ def test_rejected_rows_that_where_leaves_out_are_in_no_layer(tmp_path: Path) -> 
     )
     result = computed(tmp_path, layer, where="status = 'ACT'")
     assert reasons(result) == {3: "no geometry"}
+
+
+def test_a_repeat_names_rows_as_they_stand_before_where(tmp_path: Path) -> None:
+    columns = {"asset_id": ["x", "a", "y", "a"], "flange_in": [4.0] * 4, "status": ["RET", "ACT", "RET", "ACT"]}
+    layer = hydrants(columns, [(1, 2), (9, 7), (3, 4), (9, 7)])
+    result = computed(tmp_path, layer, where="status = 'ACT'")
+    assert list(reasons(result)) == [4]
+    assert "row 2" in reasons(result)[4]
 
 
 # -- the input's own columns ------------------------------------------------------------------------------------

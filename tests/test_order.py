@@ -291,7 +291,7 @@ def test_a_shared_error_larger_than_the_hydrants_own_is_integrated_exactly(
 
 
 def test_two_shared_errors_larger_than_the_hydrants_own_are_integrated_exactly() -> None:
-    rows = [Row(1.4, 0.6, (1.6 * (i % 2), -1.0)) for i in range(200)]
+    rows = [Row(1.4, 0.6, (1.6 * (i % 2), -1.0)) for i in range(60)]
     line, drawn = World(rows).lines()["Q-6"], sampled(rows)
     slack = 4 * np.sqrt(0.9 * 0.1 / len(drawn)) + 0.005
     assert (drawn <= line.quantity_order).mean() >= 0.9 - slack

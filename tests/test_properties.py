@@ -209,7 +209,11 @@ def test_numbers_of_a_row_agree_with_one_another(town: Path, rows: list[Row]) ->
     for parts, length in zip(some.extension_parts, some.extension_in, strict=True):
         assert sum(map(float, parts.split("+"))) == length if isinstance(parts, str) else length == 0
     assert some.confidence.between(0, 1).all()
-    assert set(layer.action[layer.firm.astype(bool)]) <= {"keep", "extend", "shorten"}
+    firm = layer[layer.firm.astype(bool)]
+    assert set(firm.action) <= {"keep", "extend", "shorten"}
+    assert set(firm.clearance_basis) <= {"measured"}
+    holding = {"fill_over_review", "cut_over_review", "cover_below_min", "extension_unknown"}
+    assert not any(holding & set(text.split(";")) for text in firm.cautions.dropna())
 
 
 @FEW
