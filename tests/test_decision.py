@@ -166,6 +166,30 @@ def test_without_existing_ground_a_measured_clearance_says_nothing_of_the_new_on
     assert "existing ground" in a.reasons[0]
 
 
+def test_each_clearance_has_the_error_of_its_own_instrument() -> None:
+    # 3 in are two sigma of a tape of 1.5 in and one of a survey of 3 in.
+    plan = exact_plan(
+        hydrants__clearance={"column": "c", "unit": "in", "sd": "1.5 in"},
+        hydrants__flange_elevation={"column": "f", "unit": "m", "sd": "3 in"},
+    )
+    a = assessed([Site(measured=4), Site(flange=4), Site(measured=4, flange=4)], plan)
+    assert [r.confidence for r in rows(a.decision)] == pytest.approx([0.954500, 0.682689, 0.682689], abs=1e-6)
+
+
+def test_a_shared_error_moves_what_rests_on_its_surface() -> None:
+    # Were the existing ground 1 in higher all over than on file, a measured hydrant would stand 1 in higher after the
+    # job; were the design 2 in higher, 2 in lower. Over a surveyed flange only the new ground counts, and beyond the
+    # design only the old.
+    limits = shapely.box(-100, -100, 1500, 100)
+    ground = Ground(lambda x, y: np.where(x <= 1500, 100.0, NAN), 0.0, limits)
+    plan = exact_plan(before__sd_shared="1 in", after__sd_shared="2 in")
+    sites = [Site(measured=4), Site(flange=4), Site(measured=4), Site(flange=4)]
+    a = assessed(sites, plan, design=Design(ground, limits, 9.0))
+    assert (a.clearance.shared / IN).round(9).tolist() == [[1, -2], [0, -2], [0, 0], [-1, 0]]
+    # Reported with the change: both, but beyond the design none.
+    assert a.change_sd / IN == pytest.approx([np.hypot(1, 2), np.hypot(1, 2), 0, 0])
+
+
 # --- cautions and firm -------------------------------------------------------------------------------------------
 
 OUTLETS = {"outlet_min": "18 in", "outlet_max": "36 in"}
@@ -187,6 +211,7 @@ OUTLETS = {"outlet_min": "18 in", "outlet_max": "36 in"}
         (Site(measured=4, fitted=12, change=-6, bury=5), {"cover_min": "59 in"}, {"valve_box"}),
         (Site(measured=4, fitted=12, change=-6, bury=5), {"cover_min": "59.2 in"}, {"valve_box", "cover_below_min"}),
         (Site(measured=4, change=-6), {"cover_min": "47 in"}, {"valve_box", "cover_not_checked"}),
+        (Site(measured=4, change=-6, bury=5), {}, {"valve_box", "cover_not_checked"}),
         # Made for 6 in, stands at 4: the ground has come up 2 in since, and so has the cover.
         (Site(measured=4, change=-6, bury=5), {"cover_min": "49.2 in", "clearance_as_made": "6 in"},
          {"valve_box", "cover_below_min"}),
@@ -389,8 +414,9 @@ def test_the_change_is_looked_at_in_every_place_and_with_the_shared_errors() -> 
 
 
 def test_a_choice_that_reaches_the_confidence_comes_before_the_unaltered_hydrant() -> None:
-    row = decided(4, spread=2.9, change=0)
-    assert (row.action, row.confidence) == ("keep", 1)
+    # Uniform on 1 to 7 with 0.3 in: each end of W loses 0.3 phi(0) / 6; the change alone is within 1 in with 0.999.
+    row = decided(4, spread=3, change=0, ground_sd=0.3)
+    assert (row.action, row.confidence) == ("keep", pytest.approx(1 - 2 * 0.3 * norm.pdf(0) / 6, abs=1e-6))
 
 
 def test_too_high_counts_only_what_no_choice_can_bring_into_the_window() -> None:
@@ -418,6 +444,12 @@ def test_between_lengths_where_the_longest_is_too_short() -> None:
     assert decided(-53).action == "extend"
     assert decided(-60).action == "between_lengths"
     assert decided(-5, lengths=(12,), rules=policy(max_extension=10)).action == "between_lengths"
+
+
+def test_where_no_length_mends_it_what_is_fitted_stays() -> None:
+    row = decided(-70, policy(max_extensions=3), lengths=(6, 12))
+    assert (row.action, row.new, row.left, row.final) == ("between_lengths", 0, 0, -70)
+    assert decided(-70, policy(max_extensions=3), lengths=(6, 12), fitted=9).left == 1
 
 
 def test_the_gap_between_lengths_has_its_probability() -> None:
@@ -460,6 +492,11 @@ def test_measuring_helps_up_to_the_error_at_which_the_middle_of_the_window_is_ju
     limit = np.sqrt((3 / norm.ppf(0.95)) ** 2 - 0.25**2)
     assert limit == pytest.approx(1.8067, abs=1e-4)
     assert decided(1, spread=3, change=3, ground_sd=ground_sd).action == action
+
+
+@pytest.mark.parametrize(("shared", "action"), [(1.806, "measure"), (1.816, "on_site")])
+def test_measuring_does_not_mend_an_error_that_the_surfaces_share(shared: float, action: str) -> None:
+    assert decided(1, spread=3, change=3, shared=(0.6 * shared, -0.8 * shared)).action == action
 
 
 def test_a_rough_tape_does_not_help() -> None:

@@ -258,6 +258,17 @@ def test_places_beyond_the_design_have_not_changed_at_all(places: Any, errors: A
         assert abs(change.position_sd[i] - np.sqrt(np.nanmean(np.square(exact - rise)))) <= 0.1 * rise
 
 
+def test_unchanged_places_stay_exact_among_uncertain_ones_of_about_the_same_change(places: Any, errors: Any) -> None:
+    # The design crosses the old ground at the hydrant, falling to the south, and ends 0.3 m to the east.
+    limits = shapely.box(-500, -500, 0.3, 500)
+    surface = Ground(lambda x, y: np.where(x <= 0.3, 100 + 0.1 * y, NAN), 0.04, limits)
+    change = change_about(surface.z, [[0.0, 0.0]], 0.05, design=Design(surface, limits, 0.2))
+    ground = np.select([places[0] <= 0.3, places[0] <= 0.5], [0.1 * places[1] + 0.05 * errors, NAN], 0.0)
+    windows = ((-0.001, 0.001), (-0.02, 0.03), (-0.2, -0.001))
+    stated = [states(change, *w)[0] for w in windows]
+    assert stated == pytest.approx(sampled_shares(ground, windows), abs=0.01)
+
+
 def test_beyond_the_design_change_and_sd_are_exactly_nothing() -> None:
     limits = shapely.box(-500, -500, 0, 500)
     surface = Ground(lambda x, y: np.where(x <= 0, 100.3, NAN), 0.02, limits)
