@@ -119,7 +119,7 @@ def assess(inputs: Inputs, today: date, progress: Progress = silent) -> Assessme
             total_order(cases, decision, work, inputs.catalog, plan.policy, today, plan.project.work_days_before)
         ),
         options=tuple(right_choices(cases, plan.policy, open_rows)),
-        warnings=(*inputs.notes, *_warnings(change, decision)),
+        warnings=(*inputs.notes, *_warnings(hydrants.flange, change, decision)),
         today=today,
     )
 
@@ -264,7 +264,7 @@ def _cover(bury: Floats, fitted: Floats, clearance: Clearance, moved: Floats, po
     return bury + fitted + line + moved - policy.branch_diameter.metres
 
 
-def _warnings(change: GradeChange, decision: Decision) -> list[str]:
+def _warnings(flange: Floats, change: GradeChange, decision: Decision) -> list[str]:
     found = []
     for name, sources in (("before", change.before_source), ("after", change.after_source)):
         count = Counter(sources.tolist())
@@ -273,6 +273,9 @@ def _warnings(change: GradeChange, decision: Decision) -> list[str]:
                 found.append(f"{name}: missing at {count[code]} hydrants: {surfaces.WHY[code]}")
         if count[surfaces.UNREADABLE]:
             found.append(f"{name}: at {count[surfaces.UNREADABLE]} hydrants the file could not be read; missing")
+    off = checks.flanges_off(flange - change.before)
+    if off:
+        found.append(off)
     far = checks.far_apart(change.change)
     if far:
         found.append(far)

@@ -16,6 +16,9 @@ _FIT = 0.25
 _LARGE = 1.0
 """Metres of median change beyond which the summary asks whether datum and units are right."""
 
+_OFF = 5.0
+"""Metres that no flange stands above or below its ground."""
+
 # Ratios that a mistaken unit leaves between two grounds; feet against US survey feet cannot be seen in heights.
 _RATIOS = {
     (a, b): METRES[a] / METRES[b] for a, b in permutations(("in", "ft", "m", "cm", "mm"), 2) if METRES[a] != METRES[b]
@@ -56,3 +59,16 @@ def far_apart(change: Floats) -> str:
         f"the typical grade change is {np.median(known):+.2f} m: "
         "check the vertical datum and the unit of both grounds before ordering anything"
     )
+
+
+def flanges_off(clearance: Floats) -> str:
+    """A warning where surveyed flanges cannot belong to the ground under them, from their clearances (n,) in metres.
+
+    >>> flanges_off(np.array([0.1, np.nan, -280.0]))
+    '1 surveyed flanges lie more than 5 m from the existing ground: check their unit and vertical datum'
+    """
+    with np.errstate(invalid="ignore"):
+        count = int((np.abs(clearance) > _OFF).sum())
+    if not count:
+        return ""
+    return f"{count} surveyed flanges lie more than 5 m from the existing ground: check their unit and vertical datum"

@@ -26,6 +26,8 @@ from gradecheck.probability import (
 )
 
 _TIE = 1e-9
+_NO_MISS = 1e-4
+"""Metres: ground of hundreds of metres in single precision is no better than a tenth of a millimetre."""
 _BLOCK = 1_500_000
 """Probabilities worked at a time: keeps memory flat."""
 
@@ -164,7 +166,7 @@ def decide(cases: Cases, policy: Policy) -> Decision:
     left = np.where(nothing, has, left)
     final = cases.clearance_after + rise
     miss = np.where(final > strict.high + EDGE, final - strict.high, np.minimum(final - strict.low, 0.0))
-    miss = np.where(np.abs(miss) <= EDGE, 0.0, miss)
+    miss = np.where(np.abs(miss) <= _NO_MISS, 0.0, miss)
     hide = ~active
     return Decision(
         action=action,

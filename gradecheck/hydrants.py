@@ -28,6 +28,15 @@ from gradecheck.units import METRES, Length
 _SAME_PLACE = 0.01
 """Metres within which a repeated id is the same hydrant again."""
 
+# Metres outside of which a value is a marker or a slip of the unit, not a hydrant's: common practice, generously.
+_POSSIBLE = {
+    "extension_fitted": (0.0, 10.0),
+    "bury": (0.0, 30.0),
+    "clearance": (-5.0, 5.0),
+    "flange_elevation": (-500.0, 9000.0),
+    "outlet_above_flange": (-5.0, 5.0),
+}
+
 _KINDS = {1: "a line", 2: "a ring", 3: "a polygon", 5: "several lines", 6: "several polygons", 7: "a collection"}
 
 
@@ -309,10 +318,11 @@ def _lengths(layer: VectorLayer, mapped: LengthColumn | Length | None, key: str,
     if isinstance(mapped, Length):
         return np.full(len(rows), mapped.metres), np.zeros(len(rows), dtype=bool)
     values, bad = _readable(layer.column(mapped.column, f"hydrants.{key}").take(pa.array(rows)))
-    if key in ("extension_fitted", "bury"):
-        bad = bad | (values < 0)
-        values = np.where(values < 0, np.nan, values)
-    return values * METRES[mapped.unit], bad
+    metres = values * METRES[mapped.unit]
+    low, high = _POSSIBLE[key]
+    with np.errstate(invalid="ignore"):
+        absurd = (metres < low) | (metres > high)
+    return np.where(absurd, np.nan, metres), bad | absurd
 
 
 def _texts(layer: VectorLayer, name: str | None, key: str, rows: Ints) -> tuple[str | None, ...]:
