@@ -320,6 +320,21 @@ def test_a_negative_length_on_the_hydrant_is_unreadable_and_a_buried_flange_is_n
     assert ["extension_unknown" in c for c in cautions(result)] == [False, True]
 
 
+def test_a_marker_for_no_measurement_is_no_clearance(tmp_path: Path) -> None:
+    columns = {"asset_id": ["a", "b", "c"], "flange_in": [-9999.0, 4.0, 99999.0]}
+    result = computed(tmp_path, hydrants(columns, [(1, 2), (3, 4), (5, 7)]))
+    assert result.hydrants.clearance_basis.tolist() == ["assumed", "measured", "assumed"]
+    assert ["unreadable_value" in c for c in cautions(result)] == [True, False, True]
+
+
+def test_flanges_that_cannot_belong_to_their_ground_are_warned_of(tmp_path: Path) -> None:
+    # Ground at 100 ft: 100.4 is a flange, 0 and the same flange in metres (30.6) are not.
+    columns = {"asset_id": ["a", "b", "c"], "flange_in": [4.0] * 3, "flange_ft": [100.4, 0.0, 30.6]}
+    source = {"column": "flange_ft", "unit": "ft"}
+    result = computed(tmp_path, hydrants(columns, [(1, 2), (3, 4), (5, 7)]), flange_elevation=source)
+    assert any("2 surveyed flanges" in w for w in result.summary["warnings"])
+
+
 @pytest.mark.parametrize(("unit", "value"), [("in", 4.0), ("ft", 1 / 3), ("mm", 101.6), ("cm", 10.16), ("m", 0.1016)])
 def test_columns_are_read_in_the_unit_that_the_plan_states(tmp_path: Path, unit: str, value: float) -> None:
     layer = hydrants({"asset_id": ["a"], "flange_in": [value]}, [(1, 2)])
