@@ -78,7 +78,13 @@ def run(
     more = {"--before-unit": before_unit, "--after-unit": after_unit, "--id": id_column, "--unit": unit}
     if plan is not None and any({**given, **more}.values()):
         flags = ", ".join(name for name, value in {**given, **more}.items() if value)
-        raise PlanError(Finding("command line", f"both a plan and {flags}", "give one or the other"))
+        raise PlanError(
+            Finding(
+                "command line",
+                f"both a plan and {flags}",
+                "give one or the other; a pattern stands in quotes, else the shell spreads it out",
+            )
+        )
     if plan is not None:
         loaded = _load(plan, out)
     else:

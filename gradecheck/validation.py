@@ -121,6 +121,8 @@ def _in_words(item: Any, name: str, model: type[BaseModel] | None) -> Finding:
         if model is not None and key in getattr(model, "later", ()):
             return Finding(name, "is not read by this version", "give the ground as 'raster'")
         return Finding(name, "unknown key", nearest(key, model.model_fields if model else ()))
+    if kind == "string_too_short":
+        return Finding(name, "must not be empty", "fill it in")
     if kind == "too_short":
         return Finding(name, "needs at least one entry", "add it")
     if kind == "missing":

@@ -27,8 +27,7 @@ _LIBRARIES = (
     "scipy",
     "shapely",
 )
-_SIDECARS = (".aux.xml", ".msk", ".ovr")
-_SAME_STEM = (".shx", ".dbf", ".prj", ".cpg", ".tfw", ".wld")
+_OF_A_SHAPEFILE = (".shx", ".dbf", ".prj", ".cpg")
 
 
 def versions() -> dict[str, str]:
@@ -61,12 +60,13 @@ def input_files(inputs: Inputs) -> list[dict[str, Any]]:
     ):
         if path is not None:
             named.append((role, path, plan.resolve(path)))
+    listed = [(role, part_shown, part) for role, shown, path in named for part_shown, part in _parts(shown, path)]
     for role, tiles in (("before", inputs.before_tiles), ("after", inputs.after_tiles)):
-        named += [(role, tile.shown, Path(tile.path)) for tile in tiles]
+        files = dict.fromkeys(Path(f) for tile in tiles for f in tile.files)
+        listed += [(role, _beside_plan(file, plan.folder), file) for file in files if file.is_file()]
     return [
-        {"role": role, "path": part_shown, "bytes": part.stat().st_size, "sha256": digest(part)}
-        for role, shown, path in named
-        for part_shown, part in _parts(shown, path)
+        {"role": role, "path": shown, "bytes": path.stat().st_size, "sha256": digest(path)}
+        for role, shown, path in listed
     ]
 
 
@@ -74,9 +74,14 @@ def _parts(shown: str, path: Path) -> Iterable[tuple[str, Path]]:
     """A file with what belongs to it; all files of a folder that is one dataset."""
     if path.is_dir():
         return [(f"{shown}/{p.name}", p) for p in sorted(path.iterdir()) if p.is_file()]
-    beside = [(f"{shown}{s}", Path(f"{path}{s}")) for s in _SIDECARS]
-    beside += [(f"{shown.removesuffix(path.suffix)}{s}", path.with_suffix(s)) for s in _SAME_STEM]
-    return [(shown, path), *((s, p) for s, p in beside if p.is_file() and p != path)]
+    if path.suffix.lower() != ".shp":
+        return [(shown, path)]
+    beside = [(f"{shown.removesuffix(path.suffix)}{s}", path.with_suffix(s)) for s in _OF_A_SHAPEFILE]
+    return [(shown, path), *((s, p) for s, p in beside if p.is_file())]
+
+
+def _beside_plan(file: Path, folder: Path) -> str:
+    return (file.relative_to(folder) if file.is_relative_to(folder) else file).as_posix()
 
 
 def digest(path: Path) -> str:

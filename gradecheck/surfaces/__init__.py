@@ -78,6 +78,8 @@ class Surface(Protocol):
 class Layered:
     """One surface over another: the first that has ground at a point answers there.
 
+    Where one cannot be read, none below it answers: nobody knows what it would have said.
+
     >>> Layered(()).heights(np.zeros(2), np.zeros(2)).z
     array([nan, nan])
     """
@@ -93,7 +95,7 @@ class Layered:
         """The first layer's answer that is one; where none is, the worst of their reasons."""
         result = Heights.nowhere(len(x))
         for layer in self.layers:
-            missing = np.flatnonzero(np.isnan(result.z))
+            missing = np.flatnonzero(np.isnan(result.z) & (result.source != UNREADABLE))
             if not len(missing):
                 break
             result = _laid_under(result, missing, layer.heights(x[missing], y[missing]))

@@ -121,8 +121,8 @@ class Lattice:
         state = np.full(column.size, OUTSIDE, dtype=np.int8)
         owner = np.full(column.size, -1, dtype=np.int32)
         for request, tile in self._rounds(c0, r0, column, row, needed.ravel()):
-            # Later tiles only fill what the earlier ones lack.
-            open_ = np.isnan(value[request])
+            # Later tiles only fill what the earlier ones lack; what cannot be read is not known to be lacking.
+            open_ = np.isnan(value[request]) & (state[request] != UNREADABLE)
             request, tile = request[open_], tile[open_]
             local_c, local_r = column[request] - self.place[tile, 0], row[request] - self.place[tile, 1]
             found, why = _read(self.tiles, tile, local_c, local_r)

@@ -32,6 +32,7 @@ class Tile:
     mask: the alpha band, -1 for a mask of the dataset, 0 for none.
     to_metres: metres in one unit of the scaled value. vertical: name of the vertical system, "" unknown.
     stamp: modification time and size, so that a handle kept open is never a former file's.
+    files: all that the raster is made of, the sources of a virtual one included.
     """
 
     path: str
@@ -51,6 +52,7 @@ class Tile:
     unit: str
     vertical: CRS | None
     stamp: tuple[int, int]
+    files: tuple[str, ...]
 
 
 def find(patterns: tuple[str, ...], folder: Path, where: str) -> list[tuple[Path, str]]:
@@ -168,6 +170,7 @@ def _described(
         unit=tile_unit,
         vertical=tile_vertical,
         stamp=(stat.st_mtime_ns, stat.st_size),
+        files=tuple(data.files),
     )
 
 
@@ -224,7 +227,8 @@ def _unit(
         return None
     if not said:
         what = "does not say the unit of its elevations"
-        findings.append(Finding(shown, what, 'state it beside `raster` in the plan, such as unit = "ft"'))
+        mend = 'state it in the plan, such as unit = "ft" beside `raster`, or by --before-unit or --after-unit'
+        findings.append(Finding(shown, what, mend))
         return None
     return next(iter(said.values()))
 
