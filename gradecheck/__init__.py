@@ -15,7 +15,7 @@ _HOME = {
     "Action": "gradecheck.decision",
     "Assessment": "gradecheck.assessment",
     "Basis": "gradecheck.clearance",
-    "Cases": "gradecheck.decision",
+    "Cases": "gradecheck.cases",
     "Catalog": "gradecheck.catalog",
     "Decision": "gradecheck.decision",
     "Design": "gradecheck.surfaces.design",
@@ -53,12 +53,12 @@ __all__ = ["__version__", *_HOME]
 if TYPE_CHECKING:
     from gradecheck.assessment import Assessment as Assessment
     from gradecheck.assessment import assess as assess
+    from gradecheck.cases import Cases as Cases
     from gradecheck.catalog import Catalog as Catalog
     from gradecheck.change import GradeChange as GradeChange
     from gradecheck.change import grade_change as grade_change
     from gradecheck.clearance import Basis as Basis
     from gradecheck.decision import Action as Action
-    from gradecheck.decision import Cases as Cases
     from gradecheck.decision import Decision as Decision
     from gradecheck.decision import decide as decide
     from gradecheck.decision import right_choices as right_choices

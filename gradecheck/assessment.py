@@ -10,14 +10,16 @@ from datetime import date
 import numpy as np
 
 from gradecheck import cautions, checks, reference, surfaces
+from gradecheck.cases import Cases
 from gradecheck.cautions import flag
 from gradecheck.change import GradeChange, grade_change
 from gradecheck.clearance import Basis, Clearance, Errors, clearances
-from gradecheck.decision import DECIDED, OPEN, Action, Cases, Decision, RightChoice, decide, right_choices
+from gradecheck.decision import DECIDED, OPEN, Action, Decision, RightChoice, decide, right_choices
 from gradecheck.errors import Finding, InputError
 from gradecheck.inputs import Inputs
 from gradecheck.order import OrderLine, Work, total_order
-from gradecheck.plan import Plan
+from gradecheck.paving import Jobs
+from gradecheck.plan import MEASURING_SD, Plan
 from gradecheck.policy import Policy
 from gradecheck.probability import Bools, Floats, Ints
 from gradecheck.provenance import why_missing
@@ -119,7 +121,7 @@ def assess(inputs: Inputs, today: date, progress: Progress = silent) -> Assessme
             total_order(cases, decision, work, inputs.catalog, plan.policy, today, plan.project.work_days_before)
         ),
         options=tuple(right_choices(cases, plan.policy, open_rows)),
-        warnings=(*inputs.notes, *_warnings(hydrants.flange, change, decision)),
+        warnings=(*inputs.notes, *_warnings(inputs.jobs, job, hydrants.flange, change, decision)),
         today=today,
     )
 
@@ -142,7 +144,7 @@ def measure(inputs: Inputs, rows: Ints, progress: Progress = silent) -> GradeCha
 def _errors(plan: Plan) -> Errors:
     source = plan.hydrants
     return Errors(
-        measured=source.clearance.sd.metres if source.clearance else 0.25 * 0.0254,
+        measured=(source.clearance.sd if source.clearance else MEASURING_SD).metres,
         surveyed=source.flange_elevation.sd.metres if source.flange_elevation else 0.0,
         before_shared=plan.before.sd_shared.metres if plan.before else 0.0,
         after_shared=plan.after.sd_shared.metres,
@@ -264,7 +266,7 @@ def _cover(bury: Floats, fitted: Floats, clearance: Clearance, moved: Floats, po
     return bury + fitted + line + moved - policy.branch_diameter.metres
 
 
-def _warnings(flange: Floats, change: GradeChange, decision: Decision) -> list[str]:
+def _warnings(jobs: Jobs, job: Ints, flange: Floats, change: GradeChange, decision: Decision) -> list[str]:
     found = []
     for name, sources in (("before", change.before_source), ("after", change.after_source)):
         count = Counter(sources.tolist())
@@ -284,6 +286,12 @@ def _warnings(flange: Floats, change: GradeChange, decision: Decision) -> list[s
         found.append("no job of the paving plan reaches any hydrant: check the reference systems and the reach")
     elif (decision.action[reached] == Action.no_elevation).all():
         found.append("no hydrant has both grounds: check that the surfaces cover the hydrants")
-    elif not (np.isfinite(change.after[reached]) & ~change.unchanged[reached]).any():
-        found.append("the design has ground at no hydrant: check the reference systems before believing any of this")
+    else:
+        designed = job[reached & np.isfinite(change.after) & ~change.unchanged]
+        bare = [jobs.names[j] for j in np.setdiff1d(job[reached], designed).tolist()]
+        if bare:
+            found.append(
+                f"the design has ground at no hydrant of {', '.join(bare)}: is its file there, and the reference "
+                "system right? 'keep' means nothing until that is sure"
+            )
     return found

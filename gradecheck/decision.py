@@ -13,6 +13,7 @@ from enum import IntEnum
 import numpy as np
 from numpy.typing import NDArray
 
+from gradecheck.cases import Cases, Window, window
 from gradecheck.choices import Choices, choices
 from gradecheck.policy import Policy
 from gradecheck.probability import (
@@ -20,7 +21,6 @@ from gradecheck.probability import (
     Bools,
     Floats,
     Ints,
-    Mixture,
     blurred_uniform_cdf,
     normal_cdf,
 )
@@ -52,56 +52,6 @@ OPEN = (Action.measure, Action.on_site)
 
 
 @dataclass(frozen=True, slots=True)
-class Cases:
-    """What is known of H hydrants.
-
-    clearance_after: (H,) C at the point; NaN where a ground that is needed is missing.
-    change: (H,) after less before at the point; NaN unknown.
-    ground: the mixture of the ground about the point (of the change, or of the after ground where the flange
-        is surveyed).
-    shared: (H, 2) how one sd of the error common to the before surface, and to the after surface, moves C.
-    clearance_sd: (H,) of the measured or surveyed height; 0 where assumed.
-    spread: (H,) half width of the uniform clearance where it is only assumed, else 0.
-    family: (H,) index into `lengths`.
-    lengths: for each family the lengths to choose from, rising.
-    fitted: (H,) extension length on the hydrant, NaN unknown.
-    outlet: (H,) height of the outlet above the flange, NaN unknown.
-    outside: (H,) no job reaches the hydrant.
-    measure_sd: sd of a clearance measured in the field.
-    """
-
-    clearance_after: Floats
-    change: Floats
-    ground: Mixture
-    shared: Floats
-    clearance_sd: Floats
-    spread: Floats
-    family: Ints
-    lengths: tuple[tuple[float, ...], ...]
-    fitted: Floats
-    outlet: Floats
-    outside: Bools
-    measure_sd: float
-
-    def __len__(self) -> int:
-        return len(self.clearance_after)
-
-    def shared_variance(self, rows: Ints) -> Floats:
-        """(n,) of the errors common to whole surfaces, on C."""
-        out: Floats = np.square(self.shared[rows]).sum(axis=1)
-        return out
-
-
-@dataclass(frozen=True, slots=True)
-class Window:
-    """The strict window of each hydrant, (H,) each, and where the outlet rule left none of it."""
-
-    low: Floats
-    high: Floats
-    empty: Bools
-
-
-@dataclass(frozen=True, slots=True)
 class Decision:
     """What was decided, (H,) each; see the columns of the layer. NaN or -1 where nothing was computed.
 
@@ -124,19 +74,6 @@ class Decision:
 
     def __len__(self) -> int:
         return len(self.action)
-
-
-def window(outlet: Floats, policy: Policy) -> Window:
-    """The clearances that the standard accepts, narrowed by the outlet rule where it is measured from the ground."""
-    low = np.full(len(outlet), policy.clearance_min.metres)
-    high = np.full(len(outlet), policy.clearance_max.metres)
-    if policy.outlet_from == "flange":
-        return Window(low, high, np.zeros(len(outlet), dtype=bool))
-    known = np.isfinite(outlet)
-    narrow_low = np.where(known, np.maximum(low, policy.outlet_min.metres - outlet), low)
-    narrow_high = np.where(known, np.minimum(high, policy.outlet_max.metres - outlet), high)
-    empty = narrow_low > narrow_high + EDGE
-    return Window(np.where(empty, low, narrow_low), np.where(empty, high, narrow_high), empty)
 
 
 def decide(cases: Cases, policy: Policy) -> Decision:

@@ -109,6 +109,9 @@ def read_hydrants(plan: Plan) -> Hydrants:
     missing_id, ids = _ids(layer, source.id, rows)
     bits = cautions.flag("no_id", missing_id) | cautions.flag("unreadable_value", unreadable)
     lost = np.flatnonzero(~(good & inside))
+    # A point made from columns is all the geometry that its row has.
+    kept, made = layer.geometry.copy(), ~shapely.is_missing(points)
+    kept[made] = points[made]
     return Hydrants(
         table=layer.table.take(rows),
         geometry=points[rows],
@@ -126,9 +129,7 @@ def read_hydrants(plan: Plan) -> Hydrants:
         flange=lengths["flange_elevation"],
         outlet=lengths["outlet_above_flange"],
         cautions=bits,
-        rejected=Rejected(
-            layer.table.take(lost), layer.place[lost], layer.geometry[lost], tuple(str(reasons[i]) for i in lost)
-        ),
+        rejected=Rejected(layer.table.take(lost), layer.place[lost], kept[lost], tuple(str(reasons[i]) for i in lost)),
         total=layer.total,
         read=len(layer),
         shown=source.path,

@@ -14,9 +14,10 @@ from decimal import Decimal
 
 import numpy as np
 
+from gradecheck.cases import Cases
 from gradecheck.catalog import Catalog, Extension, Item, Part
 from gradecheck.choices import Choices
-from gradecheck.decision import DECIDED, OPEN, Cases, Decision, right_choices
+from gradecheck.decision import DECIDED, OPEN, Decision, right_choices
 from gradecheck.policy import Policy
 from gradecheck.probability import Bools, Floats, Ints
 from gradecheck.units import show
@@ -89,11 +90,11 @@ def total_order(
 ) -> list[OrderLine]:
     """Every line of the order, by job start, job, family, length, then items."""
     open_rows = np.flatnonzero(np.isin(decision.action, OPEN)).astype(np.int64)
-    nodes = shared_nodes(cases.shared[open_rows], _own_sd(cases, open_rows))
+    nodes = shared_nodes(cases.shared[open_rows], np.sqrt(cases.own_variance(open_rows)))
     tallies: dict[_Key, _Tally] = defaultdict(_Tally)
-    things = [_things(name, known, catalog) for name, known in work.families]
+    things = [catalog.items(name) if known else () for name, known in work.families]
     _count_decided(tallies, decision, work, things)
-    _count_open(tallies, cases, decision, work, policy, things, [at for _, at in nodes])
+    _count_open(tallies, cases, open_rows, work, policy, things, [at for _, at in nodes])
     weights = np.array([w for w, _ in nodes])
     stock = {p.part_number: p.on_hand for p in (*catalog.extension, *catalog.item)}
     lines = []
@@ -106,17 +107,6 @@ def total_order(
             continue
         lines.append(_line(key, tally.firm, expected, needed, work, catalog, cases, stock, today, work_days_before))
     return lines
-
-
-def _own_sd(cases: Cases, rows: Ints) -> Floats:
-    """(n,) metres: the error of C that a hydrant shares with no other."""
-    ground = cases.ground.take(rows)
-    own = ground.mean(np.square(ground.sd)) + np.square(cases.clearance_sd[rows]) + np.square(cases.spread[rows]) / 3
-    return np.asarray(np.sqrt(own))
-
-
-def _things(name: str, known: bool, catalog: Catalog) -> tuple[Item, ...]:
-    return catalog.items(name) if known else ()
 
 
 def _counts(options: Choices, items: Sequence[Item]) -> dict[int, Ints]:
@@ -132,7 +122,7 @@ def _counts(options: Choices, items: Sequence[Item]) -> dict[int, Ints]:
 def _count_decided(
     tallies: dict[_Key, _Tally], decision: Decision, work: Work, things: Sequence[tuple[Item, ...]]
 ) -> None:
-    rows = np.flatnonzero(np.isin(decision.action, DECIDED) & (decision.best >= 0) & (work.job >= 0))
+    rows = np.flatnonzero(np.isin(decision.action, DECIDED) & (decision.best >= 0))
     columns = np.stack([work.job[rows], work.family[rows], decision.table[rows], decision.best[rows], work.firm[rows]])
     kinds, counts = np.unique(columns, axis=1, return_counts=True)
     for (job, family, table, best, firm), n in zip(kinds.T.tolist(), counts.tolist(), strict=True):
@@ -146,15 +136,12 @@ def _count_decided(
 def _count_open(
     tallies: dict[_Key, _Tally],
     cases: Cases,
-    decision: Decision,
+    rows: Ints,
     work: Work,
     policy: Policy,
     things: Sequence[tuple[Item, ...]],
     shared_at: Sequence[tuple[float, float] | None],
 ) -> None:
-    rows = np.flatnonzero(np.isin(decision.action, OPEN) & (work.job >= 0))
-    if not len(rows):
-        return
     for node, at in enumerate(shared_at):
         for right in right_choices(cases, policy, rows, at):
             for family in np.unique(work.family[right.rows]).tolist():
@@ -215,11 +202,8 @@ def quantities(uncertain: Mapping[int, list[Floats]], weights: Floats, service_l
     sums = {node: convolve_all(parts) for node, parts in uncertain.items()}
     size = max(len(p) for p in sums.values())
     chance = np.zeros(size)
-    left_out = 1.0
     for node, p in sums.items():
         chance[: len(p)] += weights[node] * p
-        left_out -= float(weights[node])
-    chance[0] += max(left_out, 0.0)
     expected = float(chance @ np.arange(size))
     enough = min(int(np.searchsorted(np.cumsum(chance), service_level - 1e-12)), size - 1)
     return expected, enough
@@ -343,6 +327,3 @@ def order_by(start: date | None, work_days_before: int, lead_days: int | None, t
         return None
     day = start - timedelta(days=work_days_before + lead_days)
     return f"{day.isoformat()}{' late' if day < today else ''}"
-
-
-__all__ = ["OrderLine", "Work", "convolve_all", "order_by", "quantities", "shared_nodes", "total_order"]

@@ -176,6 +176,3 @@ def _day(value: object) -> date | None:
         except ValueError:
             return None
     return None
-
-
-__all__ = ["Jobs", "geometries", "one_job", "read_jobs", "read_limits"]

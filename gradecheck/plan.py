@@ -38,6 +38,10 @@ class Project(Section):
     crs: str | None = None
 
 
+MEASURING_SD = Length(0.25, "in")
+"""Standard deviation of a clearance measured with a rule, where the plan states none."""
+
+
 class LengthColumn(Section):
     """A column of the hydrant layer that holds lengths in one unit."""
 
@@ -48,7 +52,7 @@ class LengthColumn(Section):
 class MeasuredColumn(LengthColumn):
     """A column of measured lengths with their standard deviation."""
 
-    sd: Distance = Length(0.25, "in")
+    sd: Distance = MEASURING_SD
 
 
 class SurveyedColumn(LengthColumn):

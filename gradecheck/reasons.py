@@ -6,9 +6,10 @@ from collections.abc import Sequence
 
 import numpy as np
 
+from gradecheck.cases import Cases
 from gradecheck.choices import Choices
 from gradecheck.clearance import Basis, Clearance
-from gradecheck.decision import Action, Cases, Decision
+from gradecheck.decision import Action, Decision
 from gradecheck.policy import Policy
 from gradecheck.probability import Floats, Ints
 from gradecheck.units import METRES, show

@@ -127,16 +127,15 @@ def working_crs(named: CRS | None, layer: CRS, after: CRS, x: Floats, y: Floats)
 
     named: [project] crs; layer: the hydrants' system; after: the design's; x, y: hydrants in the layer's.
     """
+    if named is not None and not named.is_projected:
+        raise InputError(Finding("project.crs", f"{name_of(named)} is not projected", "name a projected one"))
+    lon, lat = _middle(layer, x, y)
     if named is not None:
-        if not named.is_projected:
-            raise InputError(Finding("project.crs", f"{name_of(named)} is not projected", "name a projected one"))
-        lon, lat = _middle(layer, x, y)
         stretch = _stretch(named, lon, lat)
         if not abs(stretch - 1) <= _STRETCH:
             what = f"{name_of(named)} stretches lengths by {stretch:.2f} at the hydrants"
             raise InputError(Finding("project.crs", what, f"name another, such as {name_of(_local_utm(lon, lat))}"))
         return named, ""
-    lon, lat = _middle(layer, x, y)
     if layer.is_projected:
         stretch = _stretch(layer, lon, lat)
         if abs(stretch - 1) <= _STRETCH:

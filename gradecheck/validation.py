@@ -15,7 +15,7 @@ from typing import Annotated, Any, Literal, TypeVar
 from pydantic import BaseModel, BeforeValidator, ConfigDict, PlainSerializer, ValidationError
 
 from gradecheck.errors import Finding
-from gradecheck.units import UNIT_NAMES, Length, unit_named
+from gradecheck.units import Length, unit_named
 
 
 def _unit(text: object) -> object:
@@ -158,14 +158,3 @@ _WANTED = {
     "tuple": "a list",
     "list": "a list",
 }
-
-__all__ = [
-    "UNIT_NAMES",
-    "AnyLength",
-    "Distance",
-    "PositiveLength",
-    "Section",
-    "Unit",
-    "build",
-    "nearest",
-]

@@ -22,6 +22,7 @@ TREES = {name: ast.parse(path.read_text(encoding="utf-8")) for name, path in MOD
 ANYWHERE = {"errors", "units", "__version__"}
 SETTINGS = {"validation", "policy", "plan", "catalog"}
 CORE = {
+    "cases",
     "provenance",
     "probability",
     "choices",
@@ -56,10 +57,11 @@ ALLOWED: dict[str, set[str]] = {
     "change": {"surfaces", "probability"},
     "clearance": {"change", "policy", "probability"},
     "choices": {"probability"},
-    "decision": {"policy", "catalog", "choices", "probability"},
-    "order": {"catalog", "decision", "policy", "choices", "probability"},
+    "cases": {"policy", "probability"},
+    "decision": {"cases", "policy", "catalog", "choices", "probability"},
+    "order": {"catalog", "cases", "decision", "policy", "choices", "probability"},
     "provenance": {"change", "surfaces", "probability"},
-    "reasons": {"choices", "clearance", "decision", "policy", "probability"},
+    "reasons": {"cases", "choices", "clearance", "decision", "policy", "probability"},
     "review": set(),
     "outputs": (CORE | SETTINGS | JOB | {"review", "reference", "hydrants"}) - {"pipeline"},
     "inputs": READING | SETTINGS | {"probability", "cautions"},

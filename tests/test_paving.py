@@ -15,7 +15,7 @@ import shapely
 
 from gradecheck import InputError, Plan, compute
 from gradecheck.paving import Jobs, read_jobs
-from tests.projects import CRS, EAST, NORTH, hydrants, plan_values, tiny_plan, write_grounds
+from tests.projects import CRS, EAST, NORTH, hydrants, plan_values, point, tiny_plan, write_grounds
 
 START = date(2027, 5, 3)
 
@@ -277,3 +277,24 @@ def test_a_job_s_hydrants_are_ordered_under_its_name(tmp_path: Path) -> None:
     paving = {"path": "paving.gpkg", "job": "job_id", "starts": "start_date"}
     order = compute(tiny_plan(tmp_path, layer, paving=paving)).order
     assert list(zip(order.job, order.quantity_order, strict=True)) == [("second", 2), ("first", 1)]
+
+
+def test_a_job_whose_design_reaches_none_of_its_hydrants_is_pointed_out(tmp_path: Path) -> None:
+    # Two roads, one design: over the south one only. "keep" beyond a design that was never delivered is no all-clear.
+    roads = gpd.GeoDataFrame(
+        {"job": ["south", "north"]},
+        geometry=[shapely.LineString([point(0, y), point(100, y)]) for y in (10, 90)],
+        crs=CRS,
+    )
+    roads.to_file(tmp_path / "roads.gpkg")
+    layer = hydrants({"asset_id": ["a", "b"], "flange_in": [4.0, 4.0]}, [(50, 8), (50, 88)])
+
+    def designed(_: np.ndarray, y: np.ndarray) -> np.ndarray:
+        return np.where(y < 40, 100.5, np.nan)
+
+    plan = tiny_plan(tmp_path, layer, after=designed, paving={"path": "roads.gpkg", "job": "job"})
+    result = compute(plan)
+    assert result.hydrants.action.tolist() == ["extend", "keep"]
+    (said,) = [w for w in result.summary["warnings"] if "design has ground at no hydrant" in w]
+    assert "north" in said
+    assert "south" not in said

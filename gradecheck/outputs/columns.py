@@ -13,7 +13,7 @@ from numpy.typing import ArrayLike
 from gradecheck import cautions
 from gradecheck.assessment import Assessment
 from gradecheck.clearance import Basis
-from gradecheck.decision import DECIDED, OPEN, Action
+from gradecheck.decision import Action
 from gradecheck.order import OrderLine
 from gradecheck.probability import Floats, Ints
 from gradecheck.provenance import after_sources, before_sources
@@ -118,11 +118,9 @@ def _own_columns(a: Assessment) -> dict[str, pa.Array]:
 
 def clearance_sd(a: Assessment) -> Floats:
     """(H,) metres: standard deviation of the clearance after, for reporting."""
-    ground = a.cases.ground
-    spread = np.square(a.clearance.spread) / 3
-    position = ground.mean(np.square(ground.sd) + np.square(ground.offset))
-    shared = np.square(a.clearance.shared).sum(axis=1)
-    return np.asarray(np.sqrt(position + shared + np.square(a.clearance.sd) + spread))
+    rows = np.arange(len(a), dtype=np.int64)
+    about = a.cases.ground.mean(np.square(a.cases.ground.offset))
+    return np.asarray(np.sqrt(a.cases.own_variance(rows) + a.cases.shared_variance(rows) + about))
 
 
 def _parts(a: Assessment) -> list[str | None]:
@@ -249,6 +247,3 @@ def kept_table(unit: str) -> pa.Table:
     kinds = {"hydrant_id": pa.string(), "review_action": pa.string(), f"review_extension_{unit}": pa.float64()}
     kinds |= {"review_note": pa.string()}
     return pa.table({k: pa.array([], v) for k, v in kinds.items()})
-
-
-__all__ = ["DECIDED", "GEOMETRY", "OPEN", "hydrants_table", "kept_table", "meanings", "options_table", "order_table"]

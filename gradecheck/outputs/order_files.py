@@ -138,6 +138,3 @@ def _print_setup(sheet: Any, rows: int, columns: int) -> None:
     sheet.set_margins(left=0.4, right=0.4)
     sheet.set_footer("&L&F&C&P of &N&RSigned: ____________________")
     sheet.print_area(0, 0, 5 + max(rows, 1), columns - 1)
-
-
-__all__ = ["inert", "write_csv", "write_xlsx"]

@@ -143,6 +143,3 @@ def _order_lines(summary: Mapping[str, Any]) -> list[str]:
     if summary["cost"] is not None:
         lines.append(f"{'  total ' + summary['currency']:<38}{'':>33}{summary['cost']:>9,.0f}")
     return lines
-
-
-__all__ = ["summary_of", "summary_text"]

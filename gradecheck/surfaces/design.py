@@ -1,8 +1,8 @@
 """Where a design says nothing: a hole in it, too near its end to tell, or beyond it where nothing changes.
 
 A false all-clear is the worst answer that this program can give, so "unchanged" must be earned: the point
-lies outside the limits of the design, farther than `unchanged_past` from them and from every design ground,
-and not in a hole that the design encloses.
+lies outside the limits of the design and farther than `unchanged_past` from them and from every design ground;
+where no limits are known, it lies in no hole that the design encloses either.
 """
 
 from __future__ import annotations
