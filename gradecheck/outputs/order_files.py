@@ -42,7 +42,7 @@ _HEADINGS = {
     "job": ("Job", 11),
     "family": ("Family", 8),
     "item": ("Item", 19),
-    "part_number": ("Part number", 12),
+    "part_number": ("Part number", 14),
     "description": ("Description", 24),
     "supplier": ("Supplier", 13),
     "quantity_firm": ("Firm", 6),
@@ -52,7 +52,7 @@ _HEADINGS = {
     "quantity_buy": ("To buy", 7),
     "pack_size": ("Pack", 6),
     "unit_cost": ("Unit cost", 10),
-    "currency": ("Currency", 9),
+    "currency": ("Currency", 11),
     "cost": ("Cost", 11),
     "order_by": ("Order by", 16),
 }
