@@ -1,0 +1,1 @@
+"""Roads as files describe them: alignments in plan, profiles along them, triangles; geometry only, no files."""
