@@ -9,8 +9,9 @@ from hypothesis import strategies as st
 
 from gradecheck.errors import InputError
 from gradecheck.roads import locate
-from gradecheck.roads.alignment import Alignment, Equation, Piece, arc, clothoid, line
+from gradecheck.roads.alignment import Alignment, Equation
 from gradecheck.roads.locate import ALONGSIDE, BEFORE, PAST, Feet, Locator
+from gradecheck.roads.pieces import Piece, arc, clothoid, line
 
 STRAIGHT = Alignment.polyline("straight", [(0, 0), (100, 0)])
 LEFT = Alignment.polyline("left", [(0, 0), (10, 0), (10, 10)])

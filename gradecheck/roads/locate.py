@@ -17,7 +17,8 @@ import shapely
 from numpy.typing import ArrayLike, NDArray
 
 from gradecheck.probability import Bools, Floats, Ints
-from gradecheck.roads.alignment import ENDLESS, Alignment, Spans, along
+from gradecheck.roads.alignment import Alignment
+from gradecheck.roads.pieces import ENDLESS, Spans, along
 
 ALONGSIDE, BEFORE, PAST = 0, -1, 1
 

@@ -22,8 +22,9 @@ import numpy as np
 import shapely
 
 from gradecheck.probability import Floats
-from gradecheck.roads.alignment import Alignment, clothoid
+from gradecheck.roads.alignment import Alignment
 from gradecheck.roads.locate import Locator
+from gradecheck.roads.pieces import clothoid
 
 POINTS, PIECES, REACH, SAGITTA = 1_000_000, 2_000, 15.0, 0.001
 

@@ -11,8 +11,9 @@ from lxml import etree
 from scipy.integrate import quad, solve_ivp
 from scipy.special import fresnel
 
-from gradecheck.roads.alignment import Alignment, arc, clothoid, line
+from gradecheck.roads.alignment import Alignment
 from gradecheck.roads.locate import ALONGSIDE, BEFORE, PAST, Locator
+from gradecheck.roads.pieces import arc, clothoid, line
 
 DATA = Path(__file__).resolve().parents[2].parent / "shared" / "data"
 
