@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import date
 
@@ -12,30 +11,21 @@ import numpy as np
 from gradecheck import cautions, checks, reference, surfaces
 from gradecheck.cases import Cases
 from gradecheck.cautions import flag
-from gradecheck.change import GradeChange, grade_change
+from gradecheck.change import GradeChange
 from gradecheck.clearance import Basis, Clearance, Errors, clearances
 from gradecheck.decision import DECIDED, OPEN, Action, Decision, RightChoice, decide, right_choices
-from gradecheck.errors import Finding, InputError
+from gradecheck.errors import InputError
 from gradecheck.inputs import Inputs
+from gradecheck.measurement import Progress, measure, silent, units_mistaken, with_places
 from gradecheck.order import OrderLine, Work, total_order
 from gradecheck.paving import Jobs
 from gradecheck.plan import MEASURING_SD, Plan
 from gradecheck.policy import Policy
 from gradecheck.probability import Bools, Floats, Ints
 from gradecheck.provenance import why_missing
-from gradecheck.reasons import reasons
-from gradecheck.surfaces import Heights
-
-Progress = Callable[[str, int, int], None]
-"""Called with what is being done, how many hydrants more are done, and of how many."""
-
-
-def silent(what: str, done: int, of: int) -> None:
-    """Progress for nobody."""
-
-
-_ENOUGH = 12
-"""Hydrants (and points a side of the grid) that suffice to tell whether two grounds are of one unit."""
+from gradecheck.reasons import reasons, setback_text
+from gradecheck.setback import Setback
+from gradecheck.units import elevation_unit
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,10 +62,8 @@ def assess(inputs: Inputs, today: date, progress: Progress = silent) -> Assessme
     if mistaken:
         raise InputError(mistaken)
     errors = _errors(plan)
-    before_sd = plan.before.sd.metres if plan.before else 0.0
-    clearance = clearances(
-        change, hydrants.clearance, hydrants.flange, np.full(len(hydrants), before_sd), plan.policy, errors
-    )
+    clearance = clearances(change, hydrants.clearance, hydrants.flange, change.before_sd, plan.policy, errors)
+    setback = _setback(inputs, rows.astype(np.int64))
     cases = Cases(
         clearance_after=clearance.after,
         change=change.change,
@@ -89,11 +77,15 @@ def assess(inputs: Inputs, today: date, progress: Progress = silent) -> Assessme
         outlet=hydrants.outlet,
         outside=job < 0,
         measure_sd=errors.measured,
+        in_the_way=setback.chance,
     )
     decision = decide(cases, plan.policy)
     sampled = np.zeros(len(hydrants), dtype=bool)
     sampled[rows] = True
+    told = with_places(inputs, change, sampled)
     bits = _cautions(inputs, sampled, change, clearance, cases, decision)
+    bits |= flag("setback_doubt", _in_doubt(cases, plan.policy)) | flag("roads_disagree", told[1] & (job >= 0))
+    change = told[0]
     firm = (
         np.isin(decision.action, DECIDED)
         & (clearance.basis != Basis.assumed)
@@ -116,29 +108,64 @@ def assess(inputs: Inputs, today: date, progress: Progress = silent) -> Assessme
         decision=decision,
         cautions=bits,
         firm=firm,
-        reasons=tuple(reasons(cases, clearance, decision, plan.policy, unit, missing)),
+        reasons=tuple(
+            reasons(cases, clearance, decision, plan.policy, unit, missing, _setback_texts(inputs, setback, cases))
+        ),
         order=tuple(
             total_order(cases, decision, work, inputs.catalog, plan.policy, today, plan.project.work_days_before)
         ),
         options=tuple(right_choices(cases, plan.policy, open_rows)),
-        warnings=(*inputs.notes, *_warnings(inputs.jobs, job, hydrants.flange, change, decision)),
+        warnings=(
+            *inputs.notes,
+            *_warnings(inputs.jobs, job, hydrants.flange, change, decision),
+            *_unreached(cases, setback, plan.policy),
+        ),
         today=today,
     )
 
 
-def measure(inputs: Inputs, rows: Ints, progress: Progress = silent) -> GradeChange:
-    """The grade change at some hydrants, NaN at the others: what no job reaches is not looked at."""
-    hydrants, plan = inputs.hydrants, inputs.plan
-    change = grade_change(
-        inputs.before,
-        inputs.after,
-        hydrants.x[rows],
-        hydrants.y[rows],
-        plan.hydrants.position_sd.metres / reference.metres_per_unit(inputs.work),
-        np.isfinite(hydrants.flange[rows]),
-        lambda n: progress("grade change", n, len(rows)),
+def _setback(inputs: Inputs, rows: Ints) -> Setback:
+    """How far from the new pavement hydrants stand; those that no job can reach are not looked at."""
+    found = Setback.none(len(inputs.hydrants))
+    if inputs.pavement is None:
+        return found
+    unit = reference.metres_per_unit(inputs.work)
+    x, y = inputs.hydrants.x[rows], inputs.hydrants.y[rows]
+    least = inputs.plan.policy.setback_min
+    found.distance[rows] = inputs.pavement.distance(x, y) * unit
+    found.chance[rows] = inputs.pavement.chance_nearer(
+        x, y, inputs.plan.hydrants.position_sd.metres / unit, 0.0 if least is None else least.metres / unit
     )
-    return change.scattered(rows, len(hydrants))
+    return found
+
+
+def _in_doubt(cases: Cases, policy: Policy) -> Bools:
+    """Hydrants that may stand in the way of the new pavement, and may not."""
+    if cases.in_the_way is None:
+        return np.zeros(len(cases), dtype=bool)
+    way = cases.in_the_way
+    return ~cases.outside & (way > 1 - policy.confidence + 1e-12) & (way < policy.confidence - 1e-12)
+
+
+def _unreached(cases: Cases, setback: Setback, policy: Policy) -> list[str]:
+    """A warning of hydrants in the way of the pavement that no job reaches."""
+    count = int((cases.outside & (setback.chance >= policy.confidence - 1e-12)).sum())
+    return (
+        [f"{count} hydrants that no job reaches stand in the way of the new pavement: is the reach right?"]
+        if count
+        else []
+    )
+
+
+def _setback_texts(inputs: Inputs, setback: Setback, cases: Cases) -> list[str]:
+    policy, unit = inputs.plan.policy, elevation_unit(inputs.plan.output.unit)
+    least = 0.0 if policy.setback_min is None else policy.setback_min.metres
+    sure = ~cases.outside & (setback.chance >= policy.confidence - 1e-12)
+    told = _in_doubt(cases, policy) | sure
+    return [
+        setback_text(away, least, unit, certain) if tell_it else ""
+        for away, tell_it, certain in zip(setback.distance.tolist(), told.tolist(), sure.tolist(), strict=True)
+    ]
 
 
 def _errors(plan: Plan) -> Errors:
@@ -146,71 +173,13 @@ def _errors(plan: Plan) -> Errors:
     return Errors(
         measured=(source.clearance.sd if source.clearance else MEASURING_SD).metres,
         surveyed=source.flange_elevation.sd.metres if source.flange_elevation else 0.0,
-        before_shared=plan.before.sd_shared.metres if plan.before else 0.0,
-        after_shared=plan.after.sd_shared.metres,
+        before_shared=plan.before.shared.metres if plan.before else 0.0,
+        after_shared=plan.after.shared.metres,
     )
 
 
 def _shared_change_sd(change: GradeChange, errors: Errors) -> Floats:
     return np.where(change.unchanged, 0.0, np.hypot(errors.before_shared, errors.after_shared))
-
-
-def units_mistaken(inputs: Inputs, change: GradeChange) -> list[Finding]:
-    """Where both grounds stand in one place but not in one unit, over all and tile by tile."""
-    findings = [
-        Finding(
-            name,
-            "most elevations at the hydrants lie outside -500 to 9000 m",
-            f"state the true vertical `unit` of [{name}]",
-        )
-        for name, z, source in (
-            ("before", change.before, change.before_source),
-            ("after", change.after, change.after_source),
-        )
-        if (source == surfaces.OUT_OF_RANGE).sum() > np.isfinite(z).sum()
-    ]
-    if findings:
-        return findings
-    before, after = _compared(inputs, change)
-    found = checks.unit_mistaken(before.z, after.z)
-    if found:
-        return [found]
-    for side in (before, after):
-        for code in np.unique(side.source).tolist() if len(side.names) > 1 else ():
-            mine = side.source == code
-            one = checks.unit_mistaken(before.z[mine], after.z[mine])
-            if one:
-                findings.append(Finding(f"before and after in {side.names[code]}", one.what, one.mend))
-    return findings
-
-
-def _compared(inputs: Inputs, change: GradeChange) -> tuple[Heights, Heights]:
-    """Both grounds in the same places: at hydrants, and on a coarse grid where there are too few of those."""
-    use = np.isfinite(change.before) & np.isfinite(change.after) & ~change.unchanged
-    blank = np.zeros(int(use.sum()))
-    before = Heights(change.before[use], blank, change.before_source[use], change.before_names)
-    after = Heights(change.after[use], blank, change.after_source[use], change.after_names)
-    shared = inputs.before.extent.intersection(inputs.after.surface.extent)
-    if len(before) >= _ENOUGH or shared.is_empty:
-        return before, after
-    left, bottom, right, top = shared.bounds
-    steps = (np.arange(_ENOUGH) + 0.5) / _ENOUGH
-    x, y = (g.ravel() for g in np.meshgrid(left + steps * (right - left), bottom + steps * (top - bottom)))
-    new = inputs.after.surface.heights(x, y)
-    known = np.isfinite(new.z)
-    old = inputs.before.heights(x[known], y[known])
-    new = Heights(new.z[known], new.sd[known], new.source[known], new.names)
-    both = np.isfinite(old.z)
-    return _joined(before, old, both), _joined(after, new, both)
-
-
-def _joined(a: Heights, b: Heights, keep: Bools) -> Heights:
-    return Heights(
-        np.concatenate([a.z, b.z[keep]]),
-        np.concatenate([a.sd, b.sd[keep]]),
-        np.concatenate([a.source, b.source[keep]]),
-        b.names or a.names,
-    )
 
 
 def _cautions(

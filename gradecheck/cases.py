@@ -27,6 +27,7 @@ class Cases:
     outlet: (H,) height of the outlet above the flange, NaN unknown.
     outside: (H,) no job reaches the hydrant.
     measure_sd: sd of a clearance measured in the field.
+    in_the_way: (H,) probability that the hydrant stands in the new pavement or too near it; None where not asked.
     """
 
     clearance_after: Floats
@@ -41,6 +42,7 @@ class Cases:
     outlet: Floats
     outside: Bools
     measure_sd: float
+    in_the_way: Floats | None = None
 
     def __len__(self) -> int:
         return len(self.clearance_after)

@@ -25,6 +25,8 @@ MEANING: dict[str, str] = {
     "curb_near": "The position error alone moves the change by more than the dressing: a curb or wall is near.",
     "valve_box": "The branch valve's box moves with the ground too: adjust it.",
     "heights_disagree": "Surveyed flange elevation and measured clearance differ by more than 3 sd.",
+    "setback_doubt": "It may stand in the new pavement or too near its edge: measure the offset named in the reason.",
+    "roads_disagree": "Two roads of the design give heights here that differ by more than the window: see the source.",
     "window_empty": "The clearance window and the outlet rule have nothing in common; the outlet rule was set aside.",
     "no_id": "The row has no id; one was made up from its place in the layer.",
     "repeated_id": "The id stands on several hydrants; '#2', '#3' was added to tell them apart.",

@@ -80,7 +80,7 @@ class GradeChange:
     about_after: (H,) `ground` is of the after height (surveyed flange) and not of the change.
     position_sd: (H,) how much the position error alone moves the change (the after ground where the change is
         unknown): root of the mean square about the value at the point.
-    own_sd: (H,) the surfaces' own independent error in the change.
+    own_sd: (H,) the surfaces' own independent error in the change. before_sd: (H,) that of the old ground.
     ground: mixture about the point.
     """
 
@@ -94,6 +94,7 @@ class GradeChange:
     about_after: Bools
     position_sd: Floats
     own_sd: Floats
+    before_sd: Floats
     ground: Mixture
     before_names: tuple[str, ...]
     after_names: tuple[str, ...]
@@ -138,6 +139,7 @@ _BLANK: dict[str, object] = {
     "about_after": False,
     "position_sd": 0.0,
     "own_sd": np.nan,
+    "before_sd": np.nan,
 }
 
 
@@ -161,7 +163,7 @@ def grade_change(
         parts.append(_batch(before, after, x[rows], y[rows], position_sd, surveyed[rows]))
         if tick is not None:
             tick(len(rows))
-    return _in_order(parts, order)
+    return joined(parts, order)
 
 
 def _batch(before: Surface, after: Design, x: Floats, y: Floats, position_sd: float, surveyed: Bools) -> GradeChange:
@@ -198,6 +200,7 @@ def _batch(before: Surface, after: Design, x: Floats, y: Floats, position_sd: fl
         about_after=about,
         position_sd=moved,
         own_sd=change_sd[:, 0],
+        before_sd=seen.before.sd[:, 0],
         ground=ground,
         before_names=seen.before.names,
         after_names=seen.after.names,
@@ -261,6 +264,11 @@ def _look(
         silent = np.flatnonzero(~has[:, 0])
         at_point[silent] = after.silence(x[silent], y[silent])
     silence = _silence(after, px, py, has, nodes, at_point)
+    # Followed out to where it meets the old ground, a design needs no search for its end.
+    known = (at_point == 0) | (at_point == design.UNCHANGED)
+    tied = (new.source == surfaces.TIED_IN) & known[:, None]
+    tied[tied] = after.tied(px[tied], py[tied], new.source[tied])
+    silence[tied] = design.UNCHANGED
     unchanged = silence == design.UNCHANGED
     asked = np.flatnonzero(has | (unchanged & surveyed[:, None]))
     old = Heights.nowhere(px.size)
@@ -382,8 +390,9 @@ def _batches(rows: Ints, size: int) -> Iterator[Ints]:
         yield rows[i : i + size]
 
 
-def _in_order(parts: list[GradeChange], order: Ints) -> GradeChange:
-    """Batches put together in the order of the input; all batches of a surface know the same names."""
+def joined(parts: list[GradeChange], order: Ints) -> GradeChange:
+    """Parts put together; `order` (H,) says which hydrant each of their rows is. All parts of a surface know the
+    same names."""
     back = np.empty(len(order), dtype=np.int64)
     back[order] = np.arange(len(order))
     columns: dict[str, Any] = {name: np.concatenate([getattr(p, name) for p in parts])[back] for name in _BLANK}

@@ -18,8 +18,8 @@ from gradecheck import __version__
 from gradecheck.errors import Finding, GradecheckError, PlanError
 
 if TYPE_CHECKING:
-    from gradecheck.assessment import Progress
     from gradecheck.inspection import Inspection
+    from gradecheck.measurement import Progress
     from gradecheck.plan import Plan
 
 # typer carries its own copy of click from 0.2x on: take the class from where it is, whichever that be.

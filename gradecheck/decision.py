@@ -97,14 +97,15 @@ def decide(cases: Cases, policy: Policy) -> Decision:
             left[part] = options.left[pick]
     action, confidence, by_choice = _action(cases, policy, strict, active, chance, above, below, rise, table, tables)
     # Where nothing can or need be done the choice is nothing: the raise is 0 and so is the order.
-    nothing = active & ~by_choice
+    moved = action == Action.relocate
+    nothing = (active | moved) & ~by_choice
     has = np.where(np.nan_to_num(cases.fitted) > 0, 1, 0)
     rise, new, out = (np.where(nothing, 0.0, v) for v in (rise, new, out))
     left = np.where(nothing, has, left)
     final = cases.clearance_after + rise
     miss = np.where(final > strict.high + EDGE, final - strict.high, np.minimum(final - strict.low, 0.0))
     miss = np.where(np.abs(miss) <= _NO_MISS, 0.0, miss)
-    hide = ~active
+    hide = ~active | moved
     return Decision(
         action=action,
         confidence=confidence,
@@ -136,6 +137,9 @@ def _action(
 ) -> tuple[NDArray[np.int8], Floats, Bools]:
     """The action table, first line that holds: (action, confidence, whether the best choice is what is written)."""
     need = policy.confidence - 1e-12
+    way = np.zeros(len(cases)) if cases.in_the_way is None else cases.in_the_way
+    moved = ~cases.outside & (way >= need)
+    active = active & ~moved
     assumed = active & (cases.spread > 0)
     decided = active & (chance >= need)
     unaltered = np.full(len(cases), np.nan)
@@ -150,13 +154,13 @@ def _action(
         rows = np.flatnonzero(rest & assumed & (table == code))
         helped[rows] = _best_if_measured(cases, rows, tables[code], strict, policy) >= need
     action = np.select(
-        [cases.outside, ~active, decided & (rise > 0), decided & (rise < 0), decided | still, high, gap, helped],
-        [Action.outside, Action.no_elevation, Action.extend, Action.shorten, Action.keep,
+        [cases.outside, moved, ~active, decided & (rise > 0), decided & (rise < 0), decided | still, high, gap, helped],
+        [Action.outside, Action.relocate, Action.no_elevation, Action.extend, Action.shorten, Action.keep,
          Action.too_high, Action.between_lengths, Action.measure],
         Action.on_site,
     ).astype(np.int8)  # fmt: skip
-    confidence = np.select([still, high, gap], [unaltered, above, below], chance)
-    return action, np.where(active, np.clip(confidence, 0.0, 1.0), np.nan), decided | rest
+    confidence = np.select([moved, still, high, gap], [way, unaltered, above, below], chance)
+    return action, np.where(active | moved, np.clip(confidence, 0.0, 1.0), np.nan), decided | rest
 
 
 def _groups(cases: Cases, policy: Policy, rows: Ints) -> Iterator[tuple[Choices, Ints]]:

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable
+from dataclasses import dataclass, replace
 from typing import TypeVar
 
 import numpy as np
@@ -14,16 +14,21 @@ from gradecheck import paving, reference
 from gradecheck.catalog import GENERIC, GENERIC_FAMILY, Catalog
 from gradecheck.errors import Finding, GradecheckError, InputError
 from gradecheck.formats.tables import read_catalog
+from gradecheck.grounds import Ground, Setting, carried, open_ground, surface_of
 from gradecheck.hydrants import Hydrants
-from gradecheck.paving import Jobs
-from gradecheck.plan import Plan, SurfaceSource
+from gradecheck.paving import Jobs, read_pavement
+from gradecheck.plan import Plan
 from gradecheck.probability import Ints
-from gradecheck.surfaces import Layered, Surface
+from gradecheck.setback import Pavement
+from gradecheck.sources import GroundSource
+from gradecheck.surfaces import Surface
 from gradecheck.surfaces.design import Design
-from gradecheck.surfaces.raster import mosaic
-from gradecheck.surfaces.tiles import Tile, find, open_tile
+from gradecheck.validation import nearest
 
 T = TypeVar("T")
+Texts = tuple[str | None, ...]
+_FAR_PAVEMENT = 200.0
+"""Metres from the nearest hydrant beyond which a pavement is hardly the job's."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,6 +36,8 @@ class Inputs:
     """What a run works on. `notes` are warnings from reading; `assumed` what stands for a fact and was not stated.
 
     families: for each index in `family` (H,) its name and whether the catalogue has it.
+    before_ground, after_ground: the sources that the surfaces were made of. pavement: the design's, where given.
+    roads: for each ground, the road that each hydrant names (H,), or None where no column does.
     """
 
     plan: Plan
@@ -42,8 +49,10 @@ class Inputs:
     jobs: Jobs
     before: Surface
     after: Design
-    before_tiles: tuple[Tile, ...]
-    after_tiles: tuple[Tile, ...]
+    before_ground: Ground
+    after_ground: Ground
+    pavement: Pavement | None
+    roads: tuple[Texts | None, Texts | None]
     notes: tuple[str, ...]
     assumed: tuple[str, ...]
 
@@ -76,19 +85,26 @@ def open_inputs(plan: Plan) -> Inputs:
     if read is not None and not len(read):
         findings.append(_none_usable(read))
         read = None
-    before_tiles = attempt(lambda: _tiles(plan, plan.before, "before", notes))
-    after_tiles = attempt(lambda: _tiles(plan, plan.after, "after", notes))
-    if before_tiles is not None and after_tiles is not None:
-        attempt(lambda: _one_datum(before_tiles, after_tiles, assumed))
+    before = attempt(lambda: open_ground(plan, plan.before, "before", notes))
+    after = attempt(lambda: open_ground(plan, plan.after, "after", notes))
+    if before is not None and after is not None:
+        attempt(lambda: _one_datum(before, after, assumed))
     work = None
-    if read is not None and after_tiles:
-        work = attempt(lambda: _work(plan, read, after_tiles, notes))
-    jobs = limits = None
+    if read is not None and after is not None:
+        work = attempt(lambda: _work(plan, read, after, notes))
+    jobs = limits = pavement = None
     if work is not None:
         jobs = attempt(lambda: _noted(paving.read_jobs(plan, work), notes))
         if plan.after.limits is not None:
             limits = attempt(lambda: _noted(paving.read_limits(plan, work), notes))
-    if findings or catalog is None or read is None or work is None or jobs is None or not after_tiles:
+        if plan.after.pavement is not None:
+            pavement = attempt(lambda: _noted(read_pavement(plan, work), notes))
+    grounds = None
+    if work is not None and read is not None and before is not None and after is not None:
+        grounds = attempt(lambda: _surfaces(plan, before, after, work, read, notes, assumed))
+    if findings or catalog is None or read is None or work is None or jobs is None or grounds is None:
+        raise InputError(findings)
+    if before is None or after is None:  # told above
         raise InputError(findings)
     if limits is None:
         limits = jobs.limits
@@ -98,6 +114,9 @@ def open_inputs(plan: Plan) -> Inputs:
     family, families = _families(plan, hydrants, catalog, assumed, notes)
     if plan.hydrants.id is None:
         assumed.append("hydrants.id is not mapped: ids are made up from the place in the layer")
+    if before.bare and after.bare:
+        hydrants = _without_flanges(hydrants, notes)
+    _pavement_notes(plan, pavement, hydrants, work, notes, assumed)
     past = plan.after.unchanged_past.metres / reference.metres_per_unit(work)
     return Inputs(
         plan=plan,
@@ -107,14 +126,12 @@ def open_inputs(plan: Plan) -> Inputs:
         families=families,
         work=work,
         jobs=jobs,
-        before=_surface(plan.before, before_tiles or (), work, read, notes),
-        after=Design(
-            _surface(plan.after, after_tiles, work, read, notes),
-            limits,
-            past if plan.after.beyond == "unchanged" else None,
-        ),
-        before_tiles=tuple(before_tiles or ()),
-        after_tiles=tuple(after_tiles),
+        before=grounds[0],
+        after=Design(grounds[1], limits, past if plan.after.beyond == "unchanged" else None, past),
+        before_ground=before,
+        after_ground=after,
+        pavement=pavement,
+        roads=(_roads_named(hydrants, plan.before), _roads_named(hydrants, plan.after)),
         notes=tuple(dict.fromkeys(notes)),
         assumed=tuple(assumed),
     )
@@ -140,60 +157,33 @@ def _catalog(plan: Plan, assumed: list[str]) -> Catalog:
     return read_catalog(plan.resolve(plan.catalog.path), plan.catalog.path)
 
 
-def _tiles(plan: Plan, source: SurfaceSource | None, where: str, notes: list[str]) -> tuple[Tile, ...]:
-    if source is None:
-        return ()
-    findings: list[Finding] = []
-    vertical = crs = None
-    unit = source.unit
-    if source.vertical is not None:
-        stated = reference.crs_named(source.vertical, f"{where}.vertical")
-        vertical = reference.split(stated)[1]
-        if vertical is None:
-            what = f"{source.vertical!r} is not a vertical reference system"
-            raise InputError(Finding(f"{where}.vertical", what, 'such as "EPSG:5703"'))
-        reference.vertical_unit(vertical, f"{where}.vertical")
-    if source.crs is not None:
-        crs = reference.split(reference.crs_named(source.crs, f"{where}.crs"))[0]
-    tiles = []
-    for path, shown in find(source.raster, plan.folder, f"{where}.raster"):
-        tile, found, said = open_tile(path, shown, unit, vertical, crs)
-        findings.extend(found)
-        notes.extend(said)
-        if tile is not None:
-            tiles.append(tile)
-    if findings:
-        raise InputError(findings)
-    return tuple(tiles)
-
-
-def _one_datum(before: Sequence[Tile], after: Sequence[Tile], assumed: list[str]) -> None:
+def _one_datum(before: Ground, after: Ground, assumed: list[str]) -> None:
     """Heights are not moved between vertical datums: refuse a mixture, say aloud where one is not stated."""
     stated: dict[str, str] = {}
     silent = []
-    for side, tiles in (("before", before), ("after", after)):
-        for tile in tiles:
-            if tile.vertical is None:
-                silent.append(side)
+    for ground in (before, after):
+        for shown, vertical in ground.systems:
+            if vertical is None:
+                silent.append(ground.where)
             else:
-                datum = tile.vertical.datum.name if tile.vertical.datum else tile.vertical.name
-                stated.setdefault(datum, f"{side} ({tile.shown}) is {tile.vertical.name}")
+                datum = vertical.datum.name if vertical.datum else vertical.name
+                stated.setdefault(datum, f"{ground.where} ({shown}) is {vertical.name}")
     if len(stated) > 1:
         what = f"heights on different vertical datums: {'; '.join(stated.values())}"
         raise InputError(Finding("before and after", what, "bring all ground onto one vertical datum first"))
     if stated and silent:
         sides = " and ".join(dict.fromkeys(silent))
         assumed.append(f"{sides}: vertical reference not stated everywhere, taken as {next(iter(stated))}")
-    elif silent and before:
+    elif silent and before.sources:
         assumed.append("vertical reference of before and after is not stated: taken as one and the same")
 
 
-def _work(plan: Plan, read: Hydrants, after: Sequence[Tile], notes: list[str]) -> CRS:
+def _work(plan: Plan, read: Hydrants, after: Ground, notes: list[str]) -> CRS:
     named = None if plan.project.crs is None else reference.crs_named(plan.project.crs, "project.crs")
     layer = reference.split(read.crs)[0] or read.crs
     if named is not None:
         named = reference.split(named)[0] or named
-    work, why = reference.working_crs(named, layer, after[0].crs, read.x, read.y)
+    work, why = reference.working_crs(named, layer, after.crs or layer, read.x, read.y)
     if why:
         notes.append(why)
     caveat = reference.Path.between(layer, work).caveat(read.x, read.y)
@@ -202,21 +192,59 @@ def _work(plan: Plan, read: Hydrants, after: Sequence[Tile], notes: list[str]) -
     return work
 
 
-def _surface(
-    source: SurfaceSource | None, tiles: Sequence[Tile], work: CRS, read: Hydrants, notes: list[str]
-) -> Surface:
-    if source is None or not tiles:
-        return Layered(())
-    paths: dict[str, reference.Path] = {}
-    middle = reference.Path.between(reference.split(read.crs)[0] or read.crs, work).there(
-        np.array([np.median(read.x)]), np.array([np.median(read.y)])
-    )
-    for tile in tiles:
-        path = paths[tile.path] = reference.Path.between(work, tile.crs)
-        caveat = path.caveat(*middle)
-        if caveat:
-            notes.append(f"{tile.shown}: {caveat}")
-    return mosaic(tiles, paths, source.sd.metres)
+def _surfaces(
+    plan: Plan, before: Ground, after: Ground, work: CRS, read: Hydrants, notes: list[str], assumed: list[str]
+) -> tuple[Surface, Surface]:
+    """Both grounds; designs tie into the existing one."""
+    quick = before.bare and after.bare
+    window = plan.policy.clearance_max.metres - plan.policy.clearance_min.metres
+    setting = Setting(work, reference.split(read.crs)[0] or read.crs, read.x, read.y, window, notes)
+    old = surface_of(before, setting, quick=quick)
+    new = surface_of(after, setting, old, quick)
+    assumed.extend(carried(before, after, quick))
+    for ground, source in ((before, plan.before), (after, plan.after)):
+        if source is not None and len({s.sd_shared.metres for s in source.all}) > 1:
+            notes.append(f"{ground.where}: sd_shared of {source.shared} is taken for all of its sources")
+    return old, new
+
+
+def _pavement_notes(
+    plan: Plan, pavement: Pavement | None, hydrants: Hydrants, work: CRS, notes: list[str], assumed: list[str]
+) -> None:
+    """What must be said of the new pavement and of who may stand in its way."""
+    if pavement is None:
+        if plan.policy.setback_min is not None:
+            notes.append("policy.setback_min is stated, but no [after] pavement: nobody is looked for in its way")
+        return
+    if plan.policy.setback_min is None:
+        assumed.append("policy.setback_min is not stated: only hydrants inside the new pavement are in its way")
+    far = pavement.distance(hydrants.x, hydrants.y).min() * reference.metres_per_unit(work)
+    if far > _FAR_PAVEMENT:
+        notes.append(
+            f"the new pavement lies {far:.0f} m and more from every hydrant: is its file the right one, and its system?"
+        )
+
+
+def _without_flanges(hydrants: Hydrants, notes: list[str]) -> Hydrants:
+    """Where only the change of profiles is known, a surveyed flange has no ground to be held against."""
+    count = int(np.isfinite(hydrants.flange).sum())
+    if count:
+        notes.append(
+            f"{count} surveyed flanges are passed over: profiles alone say how the ground changes, not how high it is "
+            "at a hydrant; give a section or a surface to use them"
+        )
+    return replace(hydrants, flange=np.full(len(hydrants), np.nan))
+
+
+def _roads_named(hydrants: Hydrants, ground: GroundSource | None) -> Texts | None:
+    """The road that each hydrant names for a ground, by the column of the first source that has one."""
+    name = next((s.roads for s in ground.all if s.roads is not None), None) if ground is not None else None
+    if name is None:
+        return None
+    if name not in hydrants.table.column_names:
+        mend = nearest(name, hydrants.table.column_names)
+        raise InputError(Finding(f"roads = {name!r}", f"{hydrants.shown} has no such column", mend))
+    return tuple(None if v is None else str(v).strip() or None for v in hydrants.table.column(name).to_pylist())
 
 
 def _families(

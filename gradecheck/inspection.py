@@ -11,15 +11,15 @@ import numpy as np
 import shapely
 
 from gradecheck import checks
-from gradecheck.assessment import measure, units_mistaken
 from gradecheck.choices import choices
 from gradecheck.errors import Finding, GradecheckError
 from gradecheck.hydrants import Hydrants, read_hydrants
 from gradecheck.inputs import Inputs, open_inputs
+from gradecheck.inventory import ground_facts, readable_facts, span
+from gradecheck.measurement import measure, units_mistaken
 from gradecheck.plan import Plan
 from gradecheck.policy import Policy
 from gradecheck.reference import name_of
-from gradecheck.surfaces.tiles import Tile, find, open_tile
 from gradecheck.units import show
 
 _MANY = 6
@@ -52,8 +52,8 @@ def inspect(plan: Plan, place: Callable[[], None]) -> Inspection:
     facts += [
         ("hydrants", (*_hydrants(inputs.hydrants), f"work is done in {name_of(inputs.work)}")),
         ("paving", _paving(inputs)),
-        ("before", _tiles(inputs.before_tiles)),
-        ("after", _tiles(inputs.after_tiles)),
+        ("before", ground_facts(inputs.before_ground)),
+        ("after", ground_facts(inputs.after_ground)),
     ]
     notes.extend(inputs.notes)
     overlap, mistaken = _overlap(inputs)
@@ -71,15 +71,9 @@ def _readable(plan: Plan) -> list[tuple[str, tuple[str, ...]]]:
     for where, source in (("before", plan.before), ("after", plan.after)):
         if source is None:
             continue
-        try:
-            opened = [
-                open_tile(p, shown, source.unit, None, None)[0] for p, shown in find(source.raster, plan.folder, where)
-            ]
-        except GradecheckError:
-            continue
-        whole = [t for t in opened if t is not None]
-        if whole:
-            facts.append((where, _tiles(whole)))
+        lines = [line for settings in source.all for line in readable_facts(plan, settings, where)]
+        if lines:
+            facts.append((where, tuple(lines)))
     return facts
 
 
@@ -92,7 +86,7 @@ def _hydrants(h: Hydrants) -> tuple[str, ...]:
     lines.append(f"reference system {name_of(h.crs)}")
     if len(h):
         x, y = shapely.get_x(h.geometry), shapely.get_y(h.geometry)
-        lines.append(f"extent {_span('x', x.min(), x.max())}, {_span('y', y.min(), y.max())}")
+        lines.append(f"extent {span('x', x.min(), x.max())}, {span('y', y.min(), y.max())}")
     known = {
         "clearance measured": h.clearance,
         "flange surveyed": h.flange,
@@ -102,11 +96,6 @@ def _hydrants(h: Hydrants) -> tuple[str, ...]:
     }
     lines += [f"{name:<23}{int(np.isfinite(v).sum()):>7}" for name, v in known.items()]
     return tuple(lines)
-
-
-def _span(axis: str, low: float, high: float) -> str:
-    digits = 1 if max(abs(low), abs(high)) > 360 else 5  # degrees need more
-    return f"{axis} {low:.{digits}f} to {high:.{digits}f}"
 
 
 def _paving(inputs: Inputs) -> tuple[str, ...]:
@@ -120,22 +109,6 @@ def _paving(inputs: Inputs) -> tuple[str, ...]:
         lines.append(f"{name}: starts {start or 'unknown'}, reaches {int((job == i).sum())} hydrants")
     lines.append(f"no job reaches {int((job < 0).sum())} hydrants")
     return tuple(lines)
-
-
-def _tiles(tiles: Sequence[Tile]) -> tuple[str, ...]:
-    lines = []
-    for t in tiles[:_MANY]:
-        a = t.grid
-        right, bottom = a.c + a.a * t.width + a.b * t.height, a.f + a.d * t.width + a.e * t.height
-        vertical = name_of(t.vertical) if t.vertical is not None else "not stated"
-        lines += [
-            f"{t.shown}: {t.width} x {t.height} cells of {np.hypot(a.a, a.d):g}, unit {t.unit}",
-            f"  {name_of(t.crs)}, vertical {vertical}",
-            f"  {_span('x', a.c, right)}, {_span('y', bottom, a.f)}",
-        ]
-    if len(tiles) > _MANY:
-        lines.append(f"... and {len(tiles) - _MANY} more tiles")
-    return tuple(lines) or ("none: flanges are surveyed",)
 
 
 def _overlap(inputs: Inputs) -> tuple[tuple[str, ...], list[Finding]]:

@@ -11,7 +11,7 @@ import tempfile
 import warnings
 from collections.abc import Iterator
 from contextlib import ExitStack, contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -100,6 +100,15 @@ def read_layer(
     return VectorLayer(_plain(table), geometry, _crs(meta["crs"]), place.astype(np.int64), len(everything), shown)
 
 
+def read_named(path: Path, shown: str, section: str, key: str, layer: str | None = None) -> VectorLayer:
+    """Read the layer that a key of a section of the plan names as its path; findings are told under that key."""
+    try:
+        return read_layer(path, shown, section, layer)
+    except InputError as error:
+        told = {f"{section}.path": f"{section}.{key}"}
+        raise InputError([replace(f, where=told.get(f.where, f.where)) for f in error.findings]) from None
+
+
 @contextmanager
 def _in_utf8(path: Path, shown: str, where: str, encoding: str | None) -> Iterator[Path]:
     """A delimited text table, as it is where it is UTF-8, else a copy of it that is."""
@@ -136,7 +145,7 @@ def _layer_name(path: Path, shown: str, where: str, wanted: str | None) -> str:
 
 
 def _not_read(error: Exception, shown: str, where: str, select: str | None, file: Path) -> Finding:
-    text = str(error).split("\n")[0][:200]
+    text = str(error).split("\n")[0].replace(str(file), shown)[:200]
     if select is not None and _opens(file):
         return Finding(f"{where}.where", f"{select!r} is not understood ({text})", "write it as SQL: status = 'ACT'")
     if isinstance(error, UnicodeDecodeError):

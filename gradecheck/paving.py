@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date, datetime
 
 import numpy as np
@@ -12,9 +12,10 @@ from pyproj import CRS
 
 from gradecheck import reference
 from gradecheck.errors import Finding, InputError
-from gradecheck.layers import VectorLayer, read_layer
+from gradecheck.layers import VectorLayer, read_layer, read_named
 from gradecheck.plan import Plan
 from gradecheck.probability import Floats, Ints
+from gradecheck.setback import Pavement
 
 _TIE = 1e-6
 
@@ -99,10 +100,34 @@ def read_jobs(plan: Plan, work: CRS) -> tuple[Jobs, list[str]]:
 
 def read_limits(plan: Plan, work: CRS) -> tuple[shapely.Geometry, list[str]]:
     """The polygons of `[after] limits` as one geometry in the working system. Raises InputError."""
-    path = str(plan.after.limits)
-    layer = read_layer(plan.resolve(path), path, "after.limits")
+    layer = _alone(plan, str(plan.after.limits), "limits")
     parts, notes = geometries(layer, work, "after.limits", lines=False)
     return shapely.union_all(list(parts.values())), notes
+
+
+def read_pavement(plan: Plan, work: CRS) -> tuple[Pavement, list[str]]:
+    """`[after] pavement`: areas of the new pavement, or lines of its edge. Raises InputError."""
+    layer = _alone(plan, str(plan.after.pavement), "pavement")
+    parts, notes = geometries(layer, work, "after.pavement", lines=True)
+    areas = [g for g in parts.values() if shapely.get_dimensions(g) == 2]
+    lines = [g for g in parts.values() if shapely.get_dimensions(g) == 1]
+    if not areas:
+        if plan.policy.setback_min is None or plan.policy.setback_min.value == 0:
+            what = f"{layer.shown} holds lines of the pavement's edge, and nothing says how near to them is too near"
+            raise InputError(Finding("policy.setback_min", what, "state it, or give the pavement as areas"))
+        notes.append(f"{layer.shown} holds lines: which side is paved is not known, nor who stands in the middle of it")
+    return Pavement(shapely.union_all(areas) if areas else None, shapely.union_all(lines)), notes
+
+
+def _alone(plan: Plan, path: str, key: str) -> VectorLayer:
+    """The only layer of a file that a key of `[after]` names."""
+    try:
+        return read_named(plan.resolve(path), path, "after", key)
+    except InputError as error:
+        told = [
+            replace(f, mend="keep it in a file of its own") if f.where == "after.layer" else f for f in error.findings
+        ]
+        raise InputError([replace(f, where=f"after.{key}") for f in told]) from None
 
 
 def geometries(
@@ -127,6 +152,9 @@ def geometries(
         if not moved.is_valid:
             moved = shapely.make_valid(moved)
             mended.append(int(layer.place[i]))
+        if shapely.get_dimensions(moved) < least:  # nothing was left of it but a point or a line
+            skipped.append(int(layer.place[i]))
+            continue
         usable[i] = moved
     kind = "polygons or lines" if lines else "polygons"
     if not usable:

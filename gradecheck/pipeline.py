@@ -14,9 +14,11 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from gradecheck import inspection
-from gradecheck.assessment import Assessment, Progress, assess, silent
+from gradecheck.assessment import Assessment, assess
+from gradecheck.decision import Action
 from gradecheck.errors import Finding, OutputError
 from gradecheck.inputs import open_inputs
+from gradecheck.measurement import Progress, silent
 from gradecheck.outputs import columns, layer, manifest, order_files
 from gradecheck.outputs.summary import summary_of
 from gradecheck.plan import Plan
@@ -160,7 +162,8 @@ def _make(result: Result, aside: Path, started: float) -> list[Path]:
     layer.write_layers(a, a.order, outputs["gradecheck.gpkg"], _metadata(a))
     order_files.write_csv(table, outputs["order.csv"])
     title = f"Hydrant extensions: {plan.project.name}" if plan.project.name else "Hydrant extensions"
-    order_files.write_xlsx(table, outputs["order.xlsx"], title, plan.policy.service_level, plan.output.unit)
+    relocated = int((a.decision.action == Action.relocate).sum())
+    order_files.write_xlsx(table, outputs["order.xlsx"], title, plan.policy.service_level, plan.output.unit, relocated)
     for path in outputs.values():
         _flush(path)
     timings = {**result.timings, "write": time.perf_counter() - started}

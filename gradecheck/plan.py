@@ -6,27 +6,28 @@ Whatever is wrong with a plan is told in one `PlanError` with every finding in i
 
 from __future__ import annotations
 
+import re
 import tomllib
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from datetime import date
 from pathlib import Path
-from typing import Annotated, Any, ClassVar, Literal
+from typing import Annotated, Any, Literal
 
-from pydantic import BeforeValidator, Discriminator, Field, PrivateAttr, Tag, ValidationInfo, field_validator
+from pydantic import (
+    Discriminator,
+    Field,
+    PrivateAttr,
+    Tag,
+    ValidationInfo,
+    field_validator,
+)
 
 from gradecheck.errors import Finding, PlanError
 from gradecheck.policy import Policy
+from gradecheck.sources import KINDS, ONLY_WITH, DesignSource, GroundSource, PathText
 from gradecheck.units import Length
 from gradecheck.validation import Distance, Section, Unit, build
-
-
-def _path(value: object) -> object:
-    if isinstance(value, str) and ("\0" in value or any(len(p.encode()) > 255 for p in Path(value).parts)):
-        raise ValueError("no file can have such a name")
-    return value
-
-
-PathText = Annotated[str, BeforeValidator(_path)]
 
 
 class Project(Section):
@@ -99,37 +100,6 @@ class PavingSource(Section):
     reach: Distance = Length(15, "m")
 
 
-class SurfaceSource(Section):
-    """`[before]`: where the existing ground comes from and how good it is."""
-
-    raster: tuple[PathText, ...]
-    unit: Unit | None = None
-    vertical: str | None = None
-    crs: str | None = None
-    sd: Distance = Length(0.33, "ft")
-    sd_shared: Distance = Length(0, "ft")
-
-    later: ClassVar[tuple[str, ...]] = ("landxml", "dxf", "profile")
-    """Sources that the plan file knows and this version does not read: told apart from a mistyped key."""
-
-    @field_validator("raster", mode="before")
-    @classmethod
-    def _listed(cls, value: object) -> object:
-        paths = [value] if isinstance(value, str) else value
-        if not isinstance(paths, list | tuple) or not paths or not all(isinstance(p, str) and p for p in paths):
-            raise ValueError(f"must be a path, a pattern, a folder or a list of them, not {value!r}")
-        return tuple(paths)
-
-
-class DesignSource(SurfaceSource):
-    """`[after]`: the design ground, and what holds beyond its limits."""
-
-    sd: Distance = Length(0.05, "ft")
-    beyond: Literal["unchanged", "missing"] = "unchanged"
-    unchanged_past: Distance = Length(30, "ft")
-    limits: PathText | None = None
-
-
 class CatalogSource(Section):
     """`[catalog]`: the file of lengths that can be bought; the generic catalogue where none is named."""
 
@@ -149,7 +119,7 @@ class Plan(Section):
     project: Project = Project()
     hydrants: HydrantSource
     paving: PavingSource | None = None
-    before: SurfaceSource | None = Field(default=None, validate_default=True)
+    before: GroundSource | None = Field(default=None, validate_default=True)
     after: DesignSource
     policy: Policy = Policy()
     catalog: CatalogSource = CatalogSource()
@@ -158,9 +128,17 @@ class Plan(Section):
     _folder: Path = PrivateAttr(default=Path())
     _file: Path | None = PrivateAttr(default=None)
 
+    @field_validator("before", "after", mode="before")
+    @classmethod
+    def _layered(cls, value: object) -> object:
+        """A list of tables is a pile: the first with the others under it."""
+        if isinstance(value, list) and value and all(isinstance(v, Mapping) for v in value):
+            return {**value[0], "under": value[1:]}
+        return value
+
     @field_validator("before")
     @classmethod
-    def _before_or_flanges(cls, before: SurfaceSource | None, info: ValidationInfo) -> SurfaceSource | None:
+    def _before_or_flanges(cls, before: GroundSource | None, info: ValidationInfo) -> GroundSource | None:
         hydrants = info.data.get("hydrants")
         if before is None and hydrants is not None and hydrants.flange_elevation is None:
             raise ValueError("[before] is needed unless [hydrants] maps surveyed flange elevations")
@@ -188,14 +166,25 @@ class Plan(Section):
 
     def as_written(self) -> dict[str, Any]:
         """The resolved plan with its defaults, lengths as text: what run.json and the GeoPackage carry."""
-        return self.model_dump(mode="json", exclude_none=True)
+        written = self.model_dump(mode="json", exclude_none=True)
+        for name in ("before", "after"):
+            pile = [written[name], *written[name].pop("under", [])] if name in written else []
+            for source in pile:
+                kind = next(k for k in KINDS if k in source)
+                for key, kinds in ONLY_WITH.items():
+                    if kind not in kinds:
+                        source.pop(key, None)
+            if len(pile) > 1:
+                written[name] = pile
+        return written
 
     def assumed(self) -> list[str]:
         """The settings that stand for a fact and were left at their default, in words."""
         notes = []
-        for name, source in (("before", self.before), ("after", self.after)):
-            if source is not None and "sd" not in source.model_fields_set:
-                notes.append(f"{name}.sd = {source.sd}: the vertical error of this ground is assumed")
+        for name, ground in (("before", self.before), ("after", self.after)):
+            for source in ground.all if ground is not None else ():
+                if "sd" not in source.model_fields_set:
+                    notes.append(f"{name}.sd = {source.sd}: the vertical error of this {source.kind} ground is assumed")
         if "position_sd" not in self.hydrants.model_fields_set:
             notes.append(f"hydrants.position_sd = {self.hydrants.position_sd}: how well points are located is assumed")
         if self.hydrants.extension_fitted is None:
@@ -210,7 +199,7 @@ class Plan(Section):
         """A plan from the tables of a TOML file. Raises PlanError with every finding."""
         plan, findings = build(cls, values)
         if plan is None:
-            raise PlanError(findings)
+            raise PlanError([replace(f, where=_UNDER.sub(_nth, f.where)) for f in findings])
         plan._folder, plan._file = Path(folder), file
         return plan
 
@@ -247,14 +236,42 @@ class Plan(Section):
         after_unit: str | None = None,
         unit: str = "in",
     ) -> Plan:
-        """The same plan from the flags of a one-off run; paths are relative to the current folder."""
+        """The same plan from the flags of a one-off run; paths are relative to the current folder.
+
+        What a file is read as goes by its suffix; files of different kinds lie one under another in their order.
+        """
         values: dict[str, Any] = {
             "hydrants": _given(path=hydrants, id=id, layer=layer),
-            "before": _given(raster=list(before), unit=before_unit),
-            "after": _given(raster=list(after), unit=after_unit),
+            "before": _by_suffix(before, before_unit),
+            "after": _by_suffix(after, after_unit),
             "output": _given(dir=out, unit=unit),
         }
         return cls.parse(values)
+
+
+def _by_suffix(paths: Sequence[str], unit: str | None) -> list[dict[str, Any]]:
+    """Sources of ground from files alone: neighbours of one kind are one source."""
+    sources: list[dict[str, Any]] = []
+    for path in paths:
+        kind = _SUFFIXES.get(Path(path).suffix.lower(), "raster")
+        if sources and kind in sources[-1]:
+            sources[-1][kind].append(path)
+        else:
+            sources.append(_given(**{kind: [path]}, unit=unit))
+    return sources
+
+
+_SUFFIXES = {
+    **dict.fromkeys((".xml", ".landxml"), "landxml"),
+    ".dxf": "dxf",
+    **dict.fromkeys((".gpkg", ".geojson", ".shp", ".fgb", ".gml", ".parquet"), "profile"),
+}
+_UNDER = re.compile(r"\.under\[(\d+)\]")
+
+
+def _nth(match: re.Match[str]) -> str:
+    """The sources as the plan numbers them: the one under the first is the second."""
+    return f"[{int(match[1]) + 1}]"
 
 
 def _given(**values: Any) -> dict[str, Any]:

@@ -29,6 +29,8 @@ class Policy(Section):
     outlet_from: Literal["ground", "flange"] = "ground"
     fill_review: Distance = Length(2, "ft")
     cut_review: Distance = Length(1, "ft")
+    setback_min: Distance | None = None
+    """Least distance of a hydrant from the edge of the new pavement; none by default: only inside it is in the way."""
     cover_min: PositiveLength | None = None
     branch_diameter: PositiveLength = Length(6.9, "in")
     max_extensions: int = Field(default=1, ge=1, le=5, strict=True)

@@ -27,19 +27,26 @@ def after_sources(change: GradeChange, sampled: Bools) -> list[str | None]:
     """Where the design ground came from, or why it is not there; None where it was not asked for."""
     texts = surfaces.words(change.after_source, change.after_names)
     return [
-        None if not asked else design.WHY[code] if code and source > surfaces.IMPLAUSIBLE else text
+        None if not asked else _silent(code, source, text) if code else text
         for text, code, source, asked in zip(texts, change.silence.tolist(), change.after_source, sampled, strict=True)
     ]
+
+
+def _silent(code: int, source: int, text: str) -> str:
+    """Why a design says nothing: what is known of its end, or of its file."""
+    if source <= surfaces.IMPLAUSIBLE or source == surfaces.TIED_IN:
+        return text
+    if source in (surfaces.PAST_END, surfaces.OFF_SECTION) and code != design.UNCHANGED:
+        return f"{design.WHY[code]}: {text}"
+    return design.WHY[code]
 
 
 def why_missing(change: GradeChange, row: int) -> str:
     """In words, which ground a hydrant lacks and why; empty where nothing is missing."""
     if np.isnan(change.after[row]) and not change.unchanged[row]:
-        code = int(change.silence[row])
-        source = int(change.after_source[row])
-        if code and source <= surfaces.IMPLAUSIBLE:
-            return f"no design ground: {surfaces.WHY[source]}"
-        return f"no design ground: {design.WHY[code] if code else surfaces.WHY[source]}"
+        code, source = int(change.silence[row]), int(change.after_source[row])
+        text = surfaces.WHY[source]
+        return f"no design ground: {_silent(code, source, text) if code else text}"
     if np.isnan(change.before[row]):
         return f"no existing ground: {surfaces.WHY.get(int(change.before_source[row]), '')}"
     return ""

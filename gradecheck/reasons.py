@@ -46,9 +46,18 @@ def choice_texts(decision: Decision, which: Ints, unit: str) -> list[str | None]
 
 
 def reasons(
-    cases: Cases, clearance: Clearance, decision: Decision, policy: Policy, unit: str, missing: Sequence[str]
+    cases: Cases,
+    clearance: Clearance,
+    decision: Decision,
+    policy: Policy,
+    unit: str,
+    missing: Sequence[str],
+    setback: Sequence[str],
 ) -> list[str]:
-    """A sentence per hydrant; `missing` says for `no_elevation` rows which ground lacks, and why."""
+    """A sentence per hydrant.
+
+    missing: for `no_elevation` rows which ground lacks, and why. setback: where the new pavement is near, how far.
+    """
     best = choice_texts(decision, decision.best, unit)
     second = choice_texts(decision, decision.second, unit)
     change = _moves(cases.change, unit)
@@ -63,6 +72,8 @@ def reasons(
         action = Action(code)
         if action is Action.outside:
             text = "No job of the paving plan reaches it."
+        elif action is Action.relocate:
+            text = f"{setback[i]}: relocate."
         elif action is Action.no_elevation:
             text = f"Cannot be decided: {missing[i]}."
         elif action is Action.keep and unaltered[i]:
@@ -86,8 +97,26 @@ def reasons(
                 f"{change[i]}; too close to call from {why}: {best[i]} ({percent[i]}){also}; "
                 "set it when the final grade is staked."
             )
+        if setback[i] and action is not Action.relocate:
+            text += f" {setback[i]}: measure it."
         out.append(text)
     return out
+
+
+def setback_text(distance: float, least: float, unit: str, sure: bool = False) -> str:
+    """How far from the new pavement's edge a hydrant stands, metres; `least` is what the owner asks for.
+
+    >>> setback_text(0.4, 0.6096, "ft"), setback_text(-1.0, 0.0, "m")
+    ("1.31 ft from the new pavement's edge, 2 ft are needed", 'Inside the new pavement, 1 m from its edge')
+    """
+    away = show(abs(distance), unit)
+    if distance < 0:
+        return f"Inside the new pavement, {away} from its edge"
+    text = f"{away} from the new pavement's edge"
+    if sure and distance >= least:  # across a strip narrower than its place is known to
+        return f"{text}, too near for how well its place is known"
+    needed = show(least, unit)
+    return f"{text}, {needed} {'is' if needed.startswith('1 ') else 'are'} needed"
 
 
 def _moves(change: Floats, unit: str) -> list[str]:

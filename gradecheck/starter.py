@@ -23,6 +23,7 @@ from numpy.typing import NDArray
 
 from gradecheck.errors import Finding, OutputError
 from gradecheck.probability import Floats
+from gradecheck.starter_roads import write_roads
 
 _SEED = 20270503
 _CRS = "EPSG:32615"
@@ -120,7 +121,8 @@ def write_starter(folder: Path | str) -> Path:
     _write_raster(target / "design.tif", design, 80.0, 160.0, 1100.0, 620.0, 0.5)
     _write_paving(target / "paving.gpkg")
     _write_hydrants(target / "hydrants.gpkg", rng)
-    for name in ("plan.toml", "extensions.toml"):
+    write_roads(target, ground, (_EAST, _NORTH), _CRS)
+    for name in ("plan.toml", "extensions.toml", "yarrow.toml", "yarrow_section.toml", "bramble.toml", "quince.toml"):
         text = files("gradecheck").joinpath("starter_files", name).read_text(encoding="utf-8")
         (target / name).write_text(text, encoding="utf-8")
     return target / "plan.toml"

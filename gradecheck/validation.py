@@ -65,10 +65,6 @@ def _findings(kind: type[BaseModel], error: ValidationError, where: str) -> list
         deeper = any(o["loc"][: len(item["loc"])] == item["loc"] and o is not item for o in items)
         if item["type"] == "too_short" and deeper:
             continue  # short only because its broken entries were set aside
-        if item["type"] == "missing" and any(
-            o["type"] == "extra_forbidden" and _is_later(kind, o["loc"]) for o in items
-        ):
-            continue  # the source is there, only this version does not read it
         path, model = _path(kind, item["loc"])
         name = ".".join(p for p in (where, path) if p).replace(".[", "[")
         finding = _in_words(item, name, model)
@@ -94,11 +90,6 @@ def _path(kind: type[BaseModel], loc: tuple[int | str, ...]) -> tuple[str, type[
     return ".".join(parts), holder
 
 
-def _is_later(kind: type[BaseModel], loc: tuple[int | str, ...]) -> bool:
-    _, model = _path(kind, loc)
-    return model is not None and loc[-1] in getattr(model, "later", ())
-
-
 def _nested(annotation: Any) -> type[BaseModel] | None:
     if isinstance(annotation, type) and issubclass(annotation, BaseModel):
         return annotation
@@ -110,16 +101,15 @@ def _nested(annotation: Any) -> type[BaseModel] | None:
 def nearest(word: str, known: typing.Iterable[str]) -> str:
     """ "; did you mean 'x'?", or the list of what is known."""
     names = sorted(known)
-    close = difflib.get_close_matches(word.lower(), names, 1, 0.6)
-    return f"did you mean '{close[0]}'?" if close else f"known here: {', '.join(names)}"
+    plain = {name.lower(): name for name in reversed(names)}
+    close = difflib.get_close_matches(word.lower(), list(plain), 1, 0.6)
+    return f"did you mean '{plain[close[0]]}'?" if close else f"known here: {', '.join(names)}"
 
 
 def _in_words(item: Any, name: str, model: type[BaseModel] | None) -> Finding:
     kind, context, given = item["type"], item.get("ctx", {}), item.get("input")
     if kind == "extra_forbidden":
         key = str(item["loc"][-1])
-        if model is not None and key in getattr(model, "later", ()):
-            return Finding(name, "is not read by this version", "give the ground as 'raster'")
         return Finding(name, "unknown key", nearest(key, model.model_fields if model else ()))
     if kind == "string_too_short":
         return Finding(name, "must not be empty", "fill it in")

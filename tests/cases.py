@@ -20,12 +20,14 @@ from pyproj import CRS
 from gradecheck.assessment import Assessment, assess
 from gradecheck.catalog import GENERIC, GENERIC_FAMILY, Catalog
 from gradecheck.decision import Action, Cases, Decision, decide
+from gradecheck.grounds import Ground as OpenedGround
 from gradecheck.hydrants import Hydrants, Rejected
 from gradecheck.inputs import Inputs
 from gradecheck.paving import Jobs
 from gradecheck.plan import Plan
 from gradecheck.policy import Policy
 from gradecheck.probability import Mixture
+from gradecheck.setback import Pavement
 from gradecheck.surfaces import Heights
 from gradecheck.surfaces.design import Design
 
@@ -45,11 +47,12 @@ class Ground:
     z: Callable[[Any, Any], Any]
     sd: float = 0.0
     extent: shapely.Geometry = EVERYWHERE
+    names: tuple[str, ...] = ("drawn",)
 
     def heights(self, x: Any, y: Any) -> Heights:
         z = np.asarray(self.z(x, y), dtype=float)
         has = np.isfinite(z)
-        return Heights(z, np.where(has, self.sd, np.nan), np.where(has, 0, -1).astype(np.int32), ("drawn",))
+        return Heights(z, np.where(has, self.sd, np.nan), np.where(has, 0, -1).astype(np.int32), self.names)
 
 
 def flat(z: float, sd: float = 0.0) -> Ground:
@@ -286,6 +289,7 @@ def assessed(
     catalog: Catalog = GENERIC,
     jobs: Jobs | None = None,
     design: Design | None = None,
+    pavement: Pavement | None = None,
 ) -> Assessment:
     """Sites through the public `assess`: existing ground at 100 m, the design as each site says."""
     plan = plan or exact_plan()
@@ -320,8 +324,10 @@ def assessed(
         jobs=jobs or Jobs(("all",), {"all": None}, np.inf),
         before=Ground(lambda px, py: at(px, old), before_sd),
         after=design or open_design(Ground(lambda px, py: at(px, new), plan.after.sd.metres)),
-        before_tiles=(),
-        after_tiles=(),
+        before_ground=OpenedGround("before"),
+        after_ground=OpenedGround("after"),
+        pavement=pavement,
+        roads=(None, None),
         notes=(),
         assumed=(),
     )

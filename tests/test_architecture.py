@@ -20,7 +20,7 @@ TREES = {name: ast.parse(path.read_text(encoding="utf-8")) for name, path in MOD
 
 # What each module or package may import of the others; everything may import errors, units and the version.
 ANYWHERE = {"errors", "units", "__version__"}
-SETTINGS = {"validation", "policy", "plan", "catalog"}
+SETTINGS = {"validation", "policy", "plan", "sources", "catalog"}
 CORE = {
     "cases",
     "provenance",
@@ -31,11 +31,12 @@ CORE = {
     "reasons",
     "checks",
     "change",
+    "setback",
     "decision",
     "order",
 }
-READING = {"reference", "layers", "hydrants", "paving", "surfaces", "formats", "engine", "roads"}
-JOB = {"inputs", "assessment", "inspection", "pipeline"}
+READING = {"reference", "layers", "hydrants", "paving", "surfaces", "formats", "engine", "roads", "designs", "grounds"}
+JOB = {"inputs", "inventory", "measurement", "assessment", "inspection", "pipeline"}
 ALLOWED: dict[str, set[str]] = {
     "errors": set(),
     "units": set(),
@@ -44,17 +45,21 @@ ALLOWED: dict[str, set[str]] = {
     "probability": set(),
     "policy": {"validation"},
     "catalog": {"validation"},
-    "plan": {"policy", "catalog", "validation"},
-    "roads": set(),
-    "formats": {"roads", "catalog", "validation"},
+    "sources": {"validation"},
+    "plan": {"policy", "catalog", "sources", "validation"},
+    "roads": {"probability"},
+    "formats": {"roads", "catalog", "layers", "validation", "probability"},
+    "designs": {"reference", "layers", "surfaces", "formats", "roads", "plan", "sources", "validation", "probability"},
+    "grounds": {"reference", "surfaces", "designs", "roads", "plan", "sources", "probability"},
     "reference": {"probability"},
     "layers": {"validation", "probability"},
     "surfaces": {"reference", "roads", "engine", "probability"},
     "hydrants": {"reference", "layers", "plan", "cautions", "probability"},
-    "paving": {"reference", "layers", "plan", "probability"},
+    "paving": {"reference", "layers", "plan", "setback", "probability"},
     "cautions": {"probability"},
     "checks": {"probability"},
     "change": {"surfaces", "probability"},
+    "setback": {"change", "probability"},
     "clearance": {"change", "policy", "probability"},
     "choices": {"probability"},
     "cases": {"policy", "probability"},
@@ -63,12 +68,15 @@ ALLOWED: dict[str, set[str]] = {
     "provenance": {"change", "surfaces", "probability"},
     "reasons": {"cases", "choices", "clearance", "decision", "policy", "probability"},
     "review": set(),
-    "outputs": (CORE | SETTINGS | JOB | {"review", "reference", "hydrants"}) - {"pipeline"},
-    "inputs": READING | SETTINGS | {"probability", "cautions"},
-    "assessment": READING | SETTINGS | CORE | {"inputs"},
-    "inspection": READING | SETTINGS | CORE | {"inputs", "assessment"},
+    "outputs": (CORE | SETTINGS | JOB | {"review", "reference", "hydrants", "grounds", "roads"}) - {"pipeline"},
+    "inputs": READING | SETTINGS | {"probability", "cautions", "setback"},
+    "inventory": READING | SETTINGS,
+    "measurement": READING | SETTINGS | {"inputs", "change", "checks", "probability"},
+    "assessment": READING | SETTINGS | CORE | {"inputs", "measurement"},
+    "inspection": READING | SETTINGS | CORE | {"inputs", "inventory", "measurement"},
     "pipeline": READING | SETTINGS | CORE | JOB | {"outputs", "review"},
-    "starter": {"probability"},
+    "starter_roads": {"roads", "probability"},
+    "starter": {"starter_roads", "probability"},
     "cli": {"pipeline", "plan", "starter", "outputs"},
 }
 
@@ -84,7 +92,17 @@ PURE = [
     "reasons",
     "provenance",
 ]
-PURE += ["checks", "change", "decision", "order", "surfaces", "surfaces.design"]
+PURE += [
+    "checks",
+    "change",
+    "setback",
+    "decision",
+    "order",
+    "surfaces",
+    "surfaces.design",
+    "surfaces.corridor",
+    "surfaces.answers",
+]
 FILES = {"geopandas", "pyogrio", "rasterio", "fiona", "pathlib", "os", "io", "shutil", "tempfile", "glob", "sqlite3"}
 TERMINAL_AND_CLOCK = {"sys", "typer", "click", "tqdm", "logging", "time", "random", "subprocess", "threading", "socket"}
 
@@ -158,12 +176,23 @@ def test_the_pure_core_knows_no_file_no_terminal_and_no_clock(name: str) -> None
 
 
 # Where files may be met: the skin, the pipeline and the readers and writers.
-WITH_FILES = {"cli", "plan", "pipeline", "hydrants", "layers", "surfaces.raster", "surfaces.tiles", "starter"}
+WITH_FILES = {
+    "cli",
+    "plan",
+    "sources",
+    "pipeline",
+    "hydrants",
+    "layers",
+    "surfaces.raster",
+    "surfaces.tiles",
+    "starter",
+}
+WITH_FILES |= {"grounds", "inventory", "starter_roads"}
 
 
 @pytest.mark.parametrize("name", MODULES)
 def test_files_and_paths_appear_only_at_the_edges(name: str) -> None:
-    if name in WITH_FILES or own(name) in ("formats", "review", "outputs"):
+    if name in WITH_FILES or own(name) in ("formats", "designs", "review", "outputs"):
         return
     libraries = {other.split(".")[0] for other in imported(TREES[name])}
     assert not libraries & {"geopandas", "pyogrio", "rasterio", "pathlib", "sqlite3", "shutil", "tempfile", "glob"}

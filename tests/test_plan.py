@@ -12,9 +12,12 @@ import pytest
 from pydantic import ValidationError
 
 from gradecheck import Length, Plan, PlanError
+from gradecheck.plan import CatalogSource, HydrantSource, OutputPlace, PavingSource, Project
+from gradecheck.policy import Policy
+from gradecheck.sources import DesignSource
 from tests.projects import toml_text
 
-# The plan format's own block with every default that it shows; "raster" is the one source of ground read so far.
+# The plan format's own block with every default that it shows; "raster" stands for the sources of ground.
 DEFAULTS = """
 [project]
 work_days_before = 14
@@ -278,7 +281,6 @@ MISTAKES = [
     ("project.crs", 32615, "text in quotes"),
     ("before.raster", [], "a path, a pattern, a folder or a list of them"),
     ("after.raster", ["a.tif", 3], "a path, a pattern, a folder or a list of them"),
-    ("after.landxml", "design.xml", "is not read by this version"),
 ]
 
 
@@ -472,3 +474,10 @@ def test_every_default_that_stands_for_a_fact_is_listed_as_assumed() -> None:
         assert key in said
     stated = merged(LEAST, NOT_SET, DEFAULTS)
     assert Plan.parse(stated).assumed() == []
+
+
+def test_every_key_of_the_plan_is_in_the_reference_of_the_readme() -> None:
+    readme = (Path(__file__).resolve().parents[1] / "README.md").read_text(encoding="utf-8")
+    shown = set(re.findall(r"^(\w+) = ", readme, re.MULTILINE))
+    for section in (Project, HydrantSource, PavingSource, DesignSource, Policy, CatalogSource, OutputPlace):
+        assert set(section.model_fields) - {"under"} <= shown, section.__name__

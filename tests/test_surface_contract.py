@@ -11,8 +11,13 @@ import shapely
 from affine import Affine
 
 from gradecheck import surfaces
+from gradecheck.roads.alignment import Alignment
+from gradecheck.roads.profile import Profile
 from gradecheck.surfaces import Layered
+from gradecheck.surfaces.corridor import Road
+from tests.corridors import corridor, plane_road
 from tests.rasters import EAST, NORTH, grid, ground, on_grid, turned, write
+from tests.test_tin import planar_tin
 
 SD = 0.07
 
@@ -66,10 +71,21 @@ def feet(folder):
     return ground(path, unit=None, sd=SD)
 
 
+def planar_corridor(folder):
+    """A road over the plane, 70 m long and turned by 33 degrees, whose section falls as the plane does."""
+    angle = np.radians(33)
+    along, right = np.array([np.cos(angle), np.sin(angle)]), np.array([np.sin(angle), -np.cos(angle)])
+    ends = np.array([EAST + 20, NORTH - 20]) + np.outer([-35, 35], along)
+    profile = Profile.table("planar", np.array([0.0, 70.0]), plane(*ends.T))
+    falls = plane_road(-float((0.013, -0.0072) @ right), 45)
+    return corridor(Road(Alignment.polyline("planar", ends), profile, falls), sd=SD, reach=60)
+
+
 SURFACES = {
     f.__name__: f
     for f in [
         lattice, south_up, east_to_west, rotated, tiles_of_one_lattice, layered_rasters, layered_by_hand, feet,
+        planar_tin, planar_corridor,
     ]
 }  # fmt: skip
 

@@ -95,7 +95,7 @@ def _own_columns(a: Assessment) -> dict[str, pa.Array]:
             [basis[b] if r else None for b, r in zip(c.basis.tolist(), reached.tolist(), strict=True)], pa.string()
         ),
         "clearance_after_{u}": _real(np.where(reached, c.after, np.nan), u),
-        "clearance_after_sd_{u}": _real(np.where(known, clearance_sd(a), np.nan), u),
+        "clearance_after_sd_{u}": _real(np.where(known & np.isfinite(a.clearance.after), clearance_sd(a), np.nan), u),
         "action": pa.array([Action(k).name for k in d.action.tolist()], pa.string()),
         "extension_{u}": _real(d.new, u),
         "extension_parts": pa.array(_parts(a), pa.string()),

@@ -13,7 +13,10 @@ from pathlib import Path
 from typing import Any
 
 from gradecheck import __version__
+from gradecheck.grounds import Ground
 from gradecheck.inputs import Inputs
+from gradecheck.plan import Plan
+from gradecheck.roads.section import BUILT_IN
 
 _LIBRARIES = (
     "geopandas",
@@ -56,18 +59,27 @@ def input_files(inputs: Inputs) -> list[dict[str, Any]]:
     for role, path in (
         ("paving", plan.paving.path if plan.paving else None),
         ("limits", plan.after.limits),
+        ("pavement", plan.after.pavement),
         ("catalog", plan.catalog.path),
     ):
         if path is not None:
             named.append((role, path, plan.resolve(path)))
     listed = [(role, part_shown, part) for role, shown, path in named for part_shown, part in _parts(shown, path)]
-    for role, tiles in (("before", inputs.before_tiles), ("after", inputs.after_tiles)):
-        files = dict.fromkeys(Path(f) for tile in tiles for f in tile.files)
-        listed += [(role, _beside_plan(file, plan.folder), file) for file in files if file.is_file()]
+    for ground in (inputs.before_ground, inputs.after_ground):
+        for file in map(Path, (*ground.files, *_sections(plan, ground))):
+            listed += [
+                (ground.where, part_shown, part) for part_shown, part in _parts(_beside_plan(file, plan.folder), file)
+            ]
     return [
         {"role": role, "path": shown, "bytes": path.stat().st_size, "sha256": digest(path)}
         for role, shown, path in listed
     ]
+
+
+def _sections(plan: Plan, ground: Ground) -> list[str]:
+    """The files of cross-sections; built-in ones have none."""
+    named = dict.fromkeys(s.settings.section for s in ground.sources if s.settings.section not in (None, *BUILT_IN))
+    return [str(plan.resolve(name)) for name in named if name is not None]
 
 
 def _parts(shown: str, path: Path) -> Iterable[tuple[str, Path]]:

@@ -60,7 +60,17 @@ _UNIT_WORDS = {"in": "inches", "ft": "feet", "mm": "millimetres", "cm": "centime
 _TEXT_COLUMNS = ("job", "family", "item", "part_number", "description", "supplier", "currency", "order_by")
 
 
-def write_xlsx(table: pa.Table, path: Path, title: str, service_level: float, unit: str) -> None:
+def relocated_text(count: int) -> str:
+    """What an order says of hydrants to be relocated; empty for none.
+
+    >>> relocated_text(1), relocated_text(3)
+    ('1 hydrant to be relocated is left out.', '3 hydrants to be relocated are left out.')
+    """
+    words = "hydrant to be relocated is" if count == 1 else "hydrants to be relocated are"
+    return f"{count} {words} left out." if count else ""
+
+
+def write_xlsx(table: pa.Table, path: Path, title: str, service_level: float, unit: str, relocated: int = 0) -> None:
     """The order as a workbook of one sheet: title, notes, a frozen header, totals with a live formula."""
     book = xlsxwriter.Workbook(str(path), {"strings_to_formulas": False, "strings_to_urls": False})
     sheet = book.add_worksheet("Order")
@@ -88,6 +98,7 @@ def write_xlsx(table: pa.Table, path: Path, title: str, service_level: float, un
         "'To buy' is that less what is on hand, in whole packs.", styles["note"],
     )  # fmt: skip
     sheet.write_string(2, 0, "Rows marked 'not orderable' have no part in the catalogue.", styles["note"])
+    sheet.write_string(3, 0, relocated_text(relocated), styles["note"])
     _rows(sheet, table, styles, first=4, unit=unit)
     _print_setup(sheet, table.num_rows, len(table.column_names))
     book.close()

@@ -14,6 +14,7 @@ from gradecheck import cautions
 from gradecheck.assessment import Assessment
 from gradecheck.decision import Action
 from gradecheck.order import OrderLine
+from gradecheck.outputs.order_files import relocated_text
 from gradecheck.reference import name_of
 from gradecheck.units import show
 
@@ -125,8 +126,9 @@ def summary_text(summary: Mapping[str, Any], where: str | None = None) -> str:
 
 def _order_lines(summary: Mapping[str, Any]) -> list[str]:
     rows = summary["order"]
+    left_out = relocated_text(summary["actions"].get("relocate", 0))
     if not rows:
-        return ["Nothing to order."]
+        return ["Nothing to order.", *([left_out] if left_out else [])]
     lines = [f"{'Order':<38}{'firm':>6}{'expected':>10}{'to have':>9}{'to buy':>8}{'cost':>9}"]
     by_family: dict[str, list[dict[str, Any]]] = defaultdict(list)
     for row in rows:
@@ -142,4 +144,4 @@ def _order_lines(summary: Mapping[str, Any]) -> list[str]:
         lines.append("  '-': not orderable, no part in the catalogue")
     if summary["cost"] is not None:
         lines.append(f"{'  total ' + summary['currency']:<38}{'':>33}{summary['cost']:>9,.0f}")
-    return lines
+    return [*lines, *([f"  {left_out}"] if left_out else [])]

@@ -8,23 +8,29 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Protocol
+from typing import Protocol, runtime_checkable
 
 import numpy as np
 import shapely
 from numpy.typing import NDArray
 
-from gradecheck.probability import Floats
+from gradecheck.probability import Bools, Floats
 
 # Why there is no height, worst last: where several surfaces lack one, the worst reason is told.
 OUTSIDE = -1
-EDGE_CELL = -2
-HOLE = -3
-IMPLAUSIBLE = -4
-OUT_OF_RANGE = -5
-UNREADABLE = -6
+TIED_IN = -2
+PAST_END = -3
+OFF_SECTION = -4
+EDGE_CELL = -5
+HOLE = -6
+IMPLAUSIBLE = -7
+OUT_OF_RANGE = -8
+UNREADABLE = -9
 WHY: dict[int, str] = {
     OUTSIDE: "outside the surface",
+    TIED_IN: "past where the design ties into the existing ground: unchanged",
+    PAST_END: "past the end of the road's profile",
+    OFF_SECTION: "beyond the road's section, and not known how it ties into the existing ground",
     EDGE_CELL: "in the outermost half cell of the surface",
     HOLE: "no data in the surface there",
     IMPLAUSIBLE: "a marker for no data that the file does not declare",
@@ -69,8 +75,42 @@ class Surface(Protocol):
         """An area outside of which there is surely no ground (empty for none); working reference system."""
         ...
 
+    @property
+    def names(self) -> tuple[str, ...]:
+        """What can be a source: the table that the codes of `heights` point into."""
+        ...
+
     def heights(self, x: Floats, y: Floats) -> Heights:
         """Heights at points (n,), (n,) -> n, in the order given, whatever that order is."""
+        ...
+
+
+@dataclass(frozen=True, slots=True)
+class Told:
+    """What people are told of n answers: a text each, and where two roads say different things."""
+
+    text: list[str]
+    disagree: Bools
+
+
+@runtime_checkable
+class Telling(Surface, Protocol):
+    """Roads: a surface that has more to say of each point than a name, and may have several answers."""
+
+    def preferring(self, road: str | None) -> Surface:
+        """The same with one road that answers where several could."""
+        ...
+
+    def contested(self, x: Floats, y: Floats) -> Bools:
+        """Points (n,) that more than one road reaches."""
+        ...
+
+    def ground_within(self, x: Floats, y: Floats, distance: float) -> Bools:
+        """Whether there is ground within a distance of points (n,), working units."""
+        ...
+
+    def tell(self, x: Floats, y: Floats) -> Told:
+        """Of points (n,), (n,) that it answers."""
         ...
 
 
@@ -85,6 +125,11 @@ class Layered:
     """
 
     layers: tuple[Surface, ...]
+
+    @property
+    def names(self) -> tuple[str, ...]:
+        """All the layers' names, in their order."""
+        return tuple(name for layer in self.layers for name in layer.names)
 
     @property
     def extent(self) -> shapely.Geometry:
@@ -108,6 +153,49 @@ def _laid_under(top: Heights, rows: NDArray[np.intp], lower: Heights) -> Heights
     moved = np.where(lower.source >= 0, lower.source + len(top.names), lower.source)
     source[rows] = np.where(lower.source >= 0, moved, np.minimum(source[rows], moved))
     return Heights(z, sd, source.astype(np.int32), top.names + lower.names)
+
+
+def tell(surface: Surface, x: Floats, y: Floats, source: NDArray[np.int32], names: Sequence[str]) -> Told:
+    """What people are told of points (n,) with the source codes and names that `surface` gave for them."""
+    told = Told(words(source, names), np.zeros(len(x), dtype=bool))
+    _tell_into(told, surface, x, y, source, 0)
+    return told
+
+
+def _tell_into(told: Told, surface: Surface, x: Floats, y: Floats, source: NDArray[np.int32], first: int) -> int:
+    """Fill in what one surface has to say, whose codes begin at `first`; returns how many codes it has."""
+    if isinstance(surface, Layered):
+        count = 0
+        for layer in surface.layers:
+            count += _tell_into(told, layer, x, y, source, first + count)
+        return count
+    if isinstance(surface, Telling):
+        rows = np.flatnonzero((source >= first) & (source < first + len(surface.names)))
+        more = surface.tell(x[rows], y[rows])
+        told.disagree[rows] = more.disagree
+        for row, text in zip(rows.tolist(), more.text, strict=True):
+            told.text[row] = text
+    return len(surface.names)
+
+
+def preferring(surface: Surface, road: str | None) -> Surface:
+    """The same ground where one of its roads answers before its neighbours; it itself where it has no such road."""
+    if road is None:
+        return surface
+    if isinstance(surface, Layered):
+        return Layered(tuple(preferring(layer, road) for layer in surface.layers))
+    return surface.preferring(road) if isinstance(surface, Telling) else surface
+
+
+def contested(surface: Surface, x: Floats, y: Floats) -> Bools:
+    """Points (n,) that more than one road of one layer reaches."""
+    found = np.zeros(len(x), dtype=bool)
+    for layer in surface.layers if isinstance(surface, Layered) else (surface,):
+        if isinstance(layer, Layered):
+            found |= contested(layer, x, y)
+        elif isinstance(layer, Telling):
+            found |= layer.contested(x, y)
+    return found
 
 
 def words(codes: NDArray[np.int32], names: Sequence[str]) -> list[str]:

@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from scipy import ndimage
 
 from gradecheck.probability import Bools, Floats
-from gradecheck.surfaces import IMPLAUSIBLE, Surface
+from gradecheck.surfaces import IMPLAUSIBLE, TIED_IN, Layered, Surface, Telling
 
 INSIDE = 1
 SHORT = 2
@@ -47,54 +47,53 @@ class Design:
 
     limits: polygons of the design's limits, or None where its own ground is all there is to go by.
     past: how far from the design the ground counts as unchanged; None where beyond is "missing".
+    near: how near to other ground of the design a road's tie-in says nothing.
     """
 
     surface: Surface
     limits: shapely.Geometry | None
     past: float | None
+    near: float = 0.0
 
     def silence(self, x: Floats, y: Floats, margin: float = 0.0) -> NDArray[np.int8]:
         """For points (n,) where the surface has no ground: one of the codes above, `past` widened by `margin`."""
         points = shapely.points(x, y)
         # Where the design has a value that is no height, or cannot be read, it has a say that nobody can hear.
-        inside = self.surface.heights(x, y).source <= IMPLAUSIBLE
+        source = self.surface.heights(x, y).source
+        inside = source <= IMPLAUSIBLE
+        tied = self.tied(x, y, source)
         if self.limits is not None:
             shapely.prepare(self.limits)
             inside |= shapely.intersects(self.limits, points)
         if self.past is None:
-            return np.where(inside, INSIDE, UNKNOWN).astype(np.int8)
+            return np.where(tied, UNCHANGED, np.where(inside, INSIDE, UNKNOWN)).astype(np.int8)
         past = self.past + margin
         near = np.zeros(len(x), dtype=bool)
         if self.limits is not None:
             near = shapely.dwithin(self.limits, points, past)
         extent = self.surface.extent
         shapely.prepare(extent)
-        ask = np.flatnonzero(~inside & ~near & shapely.dwithin(extent, points, past))
-        near[ask] = self._ground_within(x[ask], y[ask], past)
+        ask = np.flatnonzero(~tied & ~inside & ~near & shapely.dwithin(extent, points, past))
+        near[ask] = ground_within(self.surface, x[ask], y[ask], past)
         if self.limits is None:
-            ask = np.flatnonzero(~inside & ~near & shapely.intersects(extent, points))
+            ask = np.flatnonzero(~tied & ~inside & ~near & shapely.intersects(extent, points))
             if len(ask):
                 inside[ask] = self._enclosed(x[ask], y[ask])
-        return np.select([inside, near], [INSIDE, SHORT], UNCHANGED).astype(np.int8)
+        return np.select([tied, inside, near], [UNCHANGED, INSIDE, SHORT], UNCHANGED).astype(np.int8)
 
-    def _ground_within(self, x: Floats, y: Floats, distance: float) -> Bools:
-        """Whether the surface has ground within a distance, looked for on rings up to one ring beyond it."""
-        found = np.zeros(len(x), dtype=bool)
-        spacing = max(distance / _MOST_RINGS, min(distance / _LEAST_RINGS, _SPACING))
-        for ring in range(1, int(np.ceil(distance / spacing)) + 2 if distance > 0 else 0):
-            todo = np.flatnonzero(~found)
-            if not len(todo):
-                break
-            angle = np.arange(7 * ring) * (2 * np.pi / (7 * ring))
-            px = (x[todo, None] + spacing * ring * np.cos(angle)).ravel()
-            py = (y[todo, None] + spacing * ring * np.sin(angle)).ravel()
-            found[todo] = self._says(px, py).reshape(len(todo), -1).any(axis=1)
-        return found
+    def tied(self, x: Floats, y: Floats, source: NDArray[np.int32]) -> Bools:
+        """Points (n,) for which roads say that they tie in before them, and no other ground of the design is near.
 
-    def _says(self, x: Floats, y: Floats) -> Bools:
-        """Where the surface has ground, or would have it could it be read."""
-        there = self.surface.heights(x, y)
-        return np.isfinite(there.z) | (there.source <= IMPLAUSIBLE)
+        There the limits of the design are known better than by any distance from it.
+        """
+        tied: Bools = source == TIED_IN
+        rows = np.flatnonzero(tied)
+        if len(rows) and isinstance(self.surface, Layered):
+            for layer in self.surface.layers:
+                mute = layer.heights(x[rows], y[rows]).source != TIED_IN
+                near = ground_within(layer, x[rows[mute]], y[rows[mute]], self.near)
+                tied[rows[mute][near]] = False
+        return tied
 
     def _enclosed(self, x: Floats, y: Floats) -> Bools:
         """Whether ground of the surface lies all around a point."""
@@ -110,12 +109,46 @@ class Design:
         step = max(span / _GRID, min(_LEAST_STEP, span / _LEAST_CELLS))
         nx, ny = int(np.ceil((right - left) / step)) + 1, int(np.ceil((top - bottom) / step)) + 1
         gx, gy = np.meshgrid(left + step * np.arange(nx), bottom + step * np.arange(ny))
-        ground = np.pad(np.concatenate([self._says(a, b) for a, b in _bands(gx, gy)]).reshape(gx.shape), 1)
+        ground = np.pad(np.concatenate([says(self.surface, a, b) for a, b in _bands(gx, gy)]).reshape(gx.shape), 1)
         # Diagonal neighbours close a ring: a thin road drawn aslant still encloses what it goes around.
         joined = ndimage.generate_binary_structure(2, 1)
         holes = ndimage.binary_fill_holes(ground, structure=joined) & ~ground
         # A point in a hole may be nearest to a cell of the ground around it.
         return ndimage.binary_dilation(holes, np.ones((3, 3), dtype=bool)), left, bottom, step
+
+
+def says(surface: Surface, x: Floats, y: Floats) -> Bools:
+    """Where a surface has ground, or would have it could it be read."""
+    there = surface.heights(x, y)
+    return np.isfinite(there.z) | (there.source <= IMPLAUSIBLE)
+
+
+def ground_within(surface: Surface, x: Floats, y: Floats, distance: float) -> Bools:
+    """Whether a surface has ground within a distance of points (n,): by roads straight towards them, else on rings."""
+    if isinstance(surface, Layered):
+        found = np.zeros(len(x), dtype=bool)
+        for layer in surface.layers:
+            todo = np.flatnonzero(~found)
+            found[todo] = ground_within(layer, x[todo], y[todo], distance)
+        return found
+    if isinstance(surface, Telling):
+        return surface.ground_within(x, y, distance)
+    return _on_rings(surface, x, y, distance)
+
+
+def _on_rings(surface: Surface, x: Floats, y: Floats, distance: float) -> Bools:
+    """Looked for on rings up to one ring beyond the distance."""
+    found = np.zeros(len(x), dtype=bool)
+    spacing = max(distance / _MOST_RINGS, min(distance / _LEAST_RINGS, _SPACING))
+    for ring in range(1, int(np.ceil(distance / spacing)) + 2 if distance > 0 else 0):
+        todo = np.flatnonzero(~found)
+        if not len(todo):
+            break
+        angle = np.arange(7 * ring) * (2 * np.pi / (7 * ring))
+        px = (x[todo, None] + spacing * ring * np.cos(angle)).ravel()
+        py = (y[todo, None] + spacing * ring * np.sin(angle)).ravel()
+        found[todo] = says(surface, px, py).reshape(len(todo), -1).any(axis=1)
+    return found
 
 
 def _bands(x: Floats, y: Floats) -> Iterator[tuple[Floats, Floats]]:

@@ -55,7 +55,13 @@ class Tile:
     files: tuple[str, ...]
 
 
-def find(patterns: tuple[str, ...], folder: Path, where: str) -> list[tuple[Path, str]]:
+def find(
+    patterns: tuple[str, ...],
+    folder: Path,
+    where: str,
+    suffixes: tuple[str, ...] = SUFFIXES,
+    kind: str = "raster",
+) -> list[tuple[Path, str]]:
     """The files that paths, patterns and folders name, in the order given, each once: (path, as shown).
 
     Raises InputError naming every entry that leads nowhere.
@@ -65,7 +71,7 @@ def find(patterns: tuple[str, ...], folder: Path, where: str) -> list[tuple[Path
     for pattern in patterns:
         path = folder / pattern
         if path.is_dir():
-            files = sorted(p for p in path.iterdir() if p.suffix.lower() in SUFFIXES)
+            files = sorted(p for p in path.iterdir() if p.suffix.lower() in suffixes)
         elif path.is_file():
             files = [path]
         elif any(c in pattern for c in _MAGIC):
@@ -74,7 +80,7 @@ def find(patterns: tuple[str, ...], folder: Path, where: str) -> list[tuple[Path
             findings.append(Finding(where, f"no such file or folder: {pattern}", "paths are relative to the plan file"))
             continue
         if not files:
-            findings.append(Finding(where, f"no raster in or matching {pattern}", f"looked for {' '.join(SUFFIXES)}"))
+            findings.append(Finding(where, f"no {kind} in or matching {pattern}", f"looked for {' '.join(suffixes)}"))
         for file in files:
             found.setdefault(file, _shown(file, folder))
     if findings:

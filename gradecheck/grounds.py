@@ -1,0 +1,291 @@
+"""The two grounds of a plan: every source opened and checked, then made into surfaces, one over another."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+import numpy as np
+from pyproj import CRS
+
+from gradecheck import reference
+from gradecheck.designs import read_design
+from gradecheck.designs.parts import DesignFile, Reading
+from gradecheck.designs.settle import swapped_or_scaled
+from gradecheck.errors import Finding, GradecheckError, InputError
+from gradecheck.plan import Plan
+from gradecheck.probability import Floats
+from gradecheck.roads.crosssections import CrossSections
+from gradecheck.roads.locate import Locator
+from gradecheck.sources import DesignLayer, GroundSource, SurfaceSource
+from gradecheck.surfaces import Layered, Surface
+from gradecheck.surfaces.corridor import CHANGE, LEVEL, Carrying, Corridor, Road
+from gradecheck.surfaces.raster import mosaic
+from gradecheck.surfaces.tiles import SUFFIXES, Tile, find, open_tile
+from gradecheck.surfaces.tin import Tin
+from gradecheck.units import METRES
+
+_SUFFIXES = {
+    "raster": SUFFIXES,
+    "landxml": (".xml", ".landxml"),
+    "dxf": (".dxf",),
+    "profile": (".gpkg", ".geojson", ".json", ".shp", ".fgb", ".gml", ".kml", ".parquet", ".sqlite"),
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Source:
+    """One source of the plan, opened: tiles of rasters, or design files. name: its place in the plan."""
+
+    settings: SurfaceSource
+    name: str
+    tiles: tuple[Tile, ...] = ()
+    designs: tuple[DesignFile, ...] = ()
+
+    @property
+    def parts(self) -> list[Tile | DesignFile]:
+        """All that was opened."""
+        return [*self.tiles, *self.designs]
+
+    @property
+    def bare(self) -> bool:
+        """Whether it is profiles alone, with nothing said of the ground beside them."""
+        roads = [road for design in self.designs for road in design.roads]
+        solid = self.tiles or any(design.meshes for design in self.designs)
+        return not solid and all(r.section is None and not isinstance(r.ground, CrossSections) for r in roads)
+
+
+@dataclass(frozen=True, slots=True)
+class Ground:
+    """One side of the job, the uppermost source first; no sources where nothing is given."""
+
+    where: str
+    sources: tuple[Source, ...] = ()
+
+    @property
+    def crs(self) -> CRS | None:
+        """The horizontal system of the uppermost source."""
+        return next((part.crs for source in self.sources for part in source.parts), None)
+
+    @property
+    def systems(self) -> list[tuple[str, CRS | None]]:
+        """What was opened, and the vertical system of each, None not stated."""
+        return [(p.shown, p.vertical) for s in self.sources for p in s.parts]
+
+    @property
+    def files(self) -> tuple[str, ...]:
+        """Every file that was read, once."""
+        return tuple(dict.fromkeys(f for s in self.sources for p in s.parts for f in p.files))
+
+    @property
+    def bare(self) -> bool:
+        """Whether all of it is profiles with nothing said of the ground beside them."""
+        return bool(self.sources) and all(source.bare for source in self.sources)
+
+
+def open_ground(plan: Plan, ground: GroundSource | None, where: str, notes: list[str]) -> Ground:
+    """Open every source. Raises InputError with the findings of all of them."""
+    if ground is None:
+        return Ground(where)
+    findings: list[Finding] = []
+    sources = []
+    for number, settings in enumerate(ground.all, start=1):
+        name = where if len(ground.all) == 1 else f"{where}[{number}]"
+        try:
+            sources.append(_open(plan, settings, name, where, notes, findings))
+        except GradecheckError as error:
+            findings.extend(error.findings)
+    if findings:
+        raise InputError(findings)
+    return Ground(where, tuple(sources))
+
+
+def _open(
+    plan: Plan, settings: SurfaceSource, name: str, where: str, notes: list[str], findings: list[Finding]
+) -> Source:
+    crs, vertical = _stated(settings, name)
+    found = find_files(plan, settings, name)
+    if settings.kind != "raster":
+        reading = Reading(plan, settings, name, where == "after", crs, vertical, notes)
+        designs = []
+        for path, shown in found:
+            try:
+                designs.append(read_design(reading, path, shown))
+            except InputError as error:
+                findings.extend(error.findings)
+        return Source(settings, name, designs=tuple(designs))
+    tiles = []
+    for path, shown in found:
+        tile, wrong, said = open_tile(path, shown, settings.unit, vertical, crs)
+        findings.extend(wrong)
+        notes.extend(said)
+        if tile is not None:
+            tiles.append(tile)
+    return Source(settings, name, tiles=tuple(tiles))
+
+
+def find_files(plan: Plan, settings: SurfaceSource, name: str) -> list[tuple[Path, str]]:
+    """The files that a source names: (path, as shown). Raises InputError naming what leads nowhere."""
+    return find(settings.paths, plan.folder, f"{name}.{settings.kind}", _SUFFIXES[settings.kind], settings.kind)
+
+
+def _stated(settings: SurfaceSource, name: str) -> tuple[CRS | None, CRS | None]:
+    """The horizontal and the vertical system that the plan states."""
+    crs = vertical = None
+    if settings.vertical is not None:
+        stated = reference.crs_named(settings.vertical, f"{name}.vertical")
+        vertical = reference.split(stated)[1]
+        if vertical is None:
+            what = f"{settings.vertical!r} is not a vertical reference system"
+            raise InputError(Finding(f"{name}.vertical", what, 'such as "EPSG:5703"'))
+        reference.vertical_unit(vertical, f"{name}.vertical")
+    if settings.crs is not None:
+        crs = reference.split(reference.crs_named(settings.crs, f"{name}.crs"))[0]
+    return crs, vertical
+
+
+@dataclass(frozen=True, slots=True)
+class Setting:
+    """What surfaces are built into: the working system, hydrants (n,) in the layer's own, metres of the window."""
+
+    work: CRS
+    layer: CRS
+    x: Floats
+    y: Floats
+    window: float
+    notes: list[str]
+
+
+def surface_of(ground: Ground, setting: Setting, old: Surface | None = None, quick: bool = False) -> Surface:
+    """The ground as one surface. Raises InputError where a file's axes or unit are plainly mistaken.
+
+    old: the existing ground, for designs to tie into. quick: both grounds are profiles alone, so that only their
+    change is carried.
+    """
+    layers: list[Surface] = []
+    findings: list[Finding] = []
+    for source in ground.sources:
+        if source.tiles:
+            layers.append(_mosaic(source, setting))
+        for design in source.designs:
+            wrong = _misplaced(design, setting)
+            if wrong:
+                findings.append(wrong)
+            for mesh in design.meshes:
+                shown = f"{design.shown}: {mesh.name}" if mesh.name else design.shown
+                path = _path(design.crs, design.shown, setting)
+                layers.append(Tin(mesh, path, METRES[design.height_unit], source.settings.sd.metres, shown))
+        layers += _corridors(source, setting, old, quick)
+    if findings:
+        raise InputError(findings)
+    return layers[0] if len(layers) == 1 else Layered(tuple(layers))
+
+
+def _mosaic(source: Source, setting: Setting) -> Surface:
+    paths = {tile.path: _path(tile.crs, tile.shown, setting) for tile in source.tiles}
+    return mosaic(source.tiles, paths, source.settings.sd.metres)
+
+
+def _path(crs: CRS, shown: str, setting: Setting) -> reference.Path:
+    """The way from the working system, what PROJ only guesses of it said aloud."""
+    path = reference.Path.between(setting.work, reference.split(crs)[0] or crs)
+    middle = reference.Path.between(setting.layer, setting.work).there(
+        np.array([np.median(setting.x)]), np.array([np.median(setting.y)])
+    )
+    caveat = path.caveat(*middle)
+    if caveat:
+        setting.notes.append(f"{shown}: {caveat}")
+    return path
+
+
+def _misplaced(design: DesignFile, setting: Setting) -> Finding | None:
+    crs = reference.split(design.crs)[0] or design.crs
+    x, y = reference.Path.between(setting.layer, crs).there(setting.x, setting.y)
+    return swapped_or_scaled(design.bounds, design.unit, x, y, design.shown)
+
+
+def _corridors(source: Source, setting: Setting, old: Surface | None, quick: bool) -> list[Corridor]:
+    """All roads of one reference system and unit as one surface, so that they know of one another at crossings."""
+    groups: dict[tuple[str, str, str], list[DesignFile]] = {}
+    for design in source.designs:
+        if design.roads:
+            groups.setdefault((design.crs.to_wkt(), design.unit, design.height_unit), []).append(design)
+    settings = source.settings
+    corridors = []
+    for designs in groups.values():
+        first = designs[0]
+        roads = _named_apart([road for design in designs for road in design.roads], setting.notes)
+        bare = quick and source.bare
+        stated = settings.carry if isinstance(settings, DesignLayer) else None
+        carry = (stated or (CHANGE if bare else LEVEL)) if old is not None else LEVEL
+        carrying = Carrying(
+            reach=settings.reach.metres,
+            tie_in=None if settings.tie_in is None else settings.tie_in.metres,
+            carry=carry,
+            sd=settings.sd.metres,
+            slope_sd=0.0 if bare and old is None else growth(settings, carry),
+            window=setting.window,
+        )
+        corridors.append(
+            Corridor(
+                roads,
+                Locator(tuple(road.alignment for road in roads)),
+                _path(first.crs, first.shown, setting),
+                first.unit,
+                METRES[first.height_unit],
+                carrying,
+                old,
+            )
+        )
+    return corridors
+
+
+def _named_apart(roads: Sequence[Road], notes: list[str]) -> tuple[Road, ...]:
+    """Roads of one name from several files get "(2)", "(3)", said aloud."""
+    seen: dict[str, int] = {}
+    out = []
+    for road in roads:
+        name = road.alignment.name
+        seen[name] = seen.get(name, 0) + 1
+        if seen[name] > 1:
+            notes.append(f"several roads are named '{name}': the later ones are told as '{name} (2)' and so on")
+            road = replace(road, alignment=replace(road.alignment, name=f"{name} ({seen[name]})"))
+        out.append(road)
+    return tuple(out)
+
+
+def growth(settings: SurfaceSource, carry: str) -> float:
+    """How the error of a carried height grows with the distance: as stated, else by common practice, no source.
+
+    A street falls outward by some 2 %; a change of that fall by half of one per cent is a usual regrade.
+    """
+    return settings.offset_sd if settings.offset_sd is not None else 0.005 if carry == CHANGE else 0.02
+
+
+def carried(before: Ground, after: Ground, quick: bool) -> list[str]:
+    """What stands for a fact where a road's heights are carried to hydrants, in words."""
+    notes = []
+    for ground in (before, after):
+        for source in ground.sources:
+            roads = [road for design in source.designs for road in design.roads]
+            if not roads:
+                continue
+            s = source.settings
+            if "reach" not in s.model_fields_set:
+                notes.append(f"{source.name}.reach = {s.reach}: how far from a road hydrants are spoken for is assumed")
+            if source.bare and not quick:
+                carry = getattr(s, "carry", None) or LEVEL
+                how = "their change carried" if carry == CHANGE else "carried level"
+                notes.append(
+                    f"{source.name}: profiles without a section, {how} to the hydrants; "
+                    f"their error grows by {100 * growth(s, carry):g} % of the distance (offset_sd)"
+                )
+    if quick:
+        s = after.sources[0].settings
+        fades = f"fading over tie_in = {s.tie_in}" if s.tie_in is not None else "not fading (no tie_in stated)"
+        notes.append(
+            f"profiles alone, before and after: their change is carried to the hydrants, {fades}; its error grows by "
+            f"{100 * growth(s, CHANGE):g} % of the distance; elevations are the profiles', not the ground's there"
+        )
+    return notes

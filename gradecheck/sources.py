@@ -1,0 +1,155 @@
+"""The plan's sources of ground: `[before]` and `[after]`, one or several, the first on top."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated, Literal, Self
+
+from pydantic import BeforeValidator, model_validator
+
+from gradecheck.units import Length
+from gradecheck.validation import Distance, PositiveLength, Section, Unit
+
+
+def _path(value: object) -> object:
+    if isinstance(value, str) and ("\0" in value or any(len(p.encode()) > 255 for p in Path(value).parts)):
+        raise ValueError("no file can have such a name")
+    return value
+
+
+PathText = Annotated[str, BeforeValidator(_path)]
+
+
+def _share(value: object) -> float:
+    """A share such as "2 %" or 0.02."""
+    text = value.strip() if isinstance(value, str) else ""
+    try:
+        number = float(text[:-1]) / 100 if text.endswith("%") else float(str(value))
+    except ValueError:
+        number = -1.0
+    if isinstance(value, bool) or not 0 <= number <= 1:
+        raise ValueError(f'is a share of the distance, such as "2 %" or 0.02, not {value!r}')
+    return number
+
+
+Paths = Annotated[tuple[PathText, ...], BeforeValidator(lambda v: _listed(v, "a path, a pattern, a folder"))]
+Names = Annotated[tuple[str, ...], BeforeValidator(lambda v: _listed(v, "a name, a pattern"))]
+
+
+def _listed(value: object, what: str) -> tuple[str, ...]:
+    items = [value] if isinstance(value, str) else value
+    if not isinstance(items, list | tuple) or not items or not all(isinstance(p, str) and p for p in items):
+        raise ValueError(f"must be {what} or a list of them, not {value!r}")
+    return tuple(items)
+
+
+class StationTable(Section):
+    """`table`: heights of roads at stations, joined to their lines by the road's name."""
+
+    path: PathText
+    layer: str | None = None
+    road: str = "road"
+    station: str = "station"
+    elevation: str = "elevation"
+    unit: Unit | None = None
+    """Of the stations; the default is the unit of the elevations."""
+
+
+KINDS = ("raster", "landxml", "dxf", "profile")
+_ROAD_KEYS = ("section", "reach", "tie_in", "roads", "offset_sd", "carry")
+ONLY_WITH: dict[str, tuple[str, ...]] = {
+    **dict.fromkeys(("surface", "alignment", "profile_name", "cross_sections"), ("landxml",)),
+    **dict.fromkeys(("layers", "lines", "longest_side"), ("dxf",)),
+    **dict.fromkeys(("layer", "road", "start"), ("profile",)),
+    "table": ("landxml", "profile"),
+    "axes": ("landxml", "dxf"),
+    **dict.fromkeys(_ROAD_KEYS, ("landxml", "dxf", "profile")),
+}
+
+
+class SurfaceSource(Section):
+    """One source of ground: where it comes from, how a road's heights are carried, how good it is."""
+
+    raster: Paths | None = None
+    landxml: Paths | None = None
+    dxf: Paths | None = None
+    profile: Paths | None = None
+    surface: str | None = None
+    alignment: Names | None = None
+    profile_name: str | None = None
+    cross_sections: str | None = None
+    layers: Names | None = None
+    lines: Literal["profiles", "breaklines"] | None = None
+    longest_side: PositiveLength = Length(50, "ft")
+    layer: str | None = None
+    road: str | None = None
+    start: str | None = None
+    table: StationTable | None = None
+    axes: Literal["northing, easting", "easting, northing"] | None = None
+    section: PathText | None = None
+    reach: PositiveLength = Length(15, "m")
+    tie_in: Distance | None = None
+    roads: str | None = None
+    offset_sd: Annotated[float, BeforeValidator(_share)] | None = None
+    carry: Literal["level", "change"] | None = None
+    unit: Unit | None = None
+    vertical: str | None = None
+    crs: str | None = None
+    sd: Distance = Length(0.33, "ft")
+    sd_shared: Distance = Length(0, "ft")
+
+    @model_validator(mode="after")
+    def _one_kind(self) -> Self:
+        given = [k for k in KINDS if getattr(self, k) is not None]
+        if len(given) != 1:
+            what = f"has {' and '.join(given)}" if given else "names no ground"
+            several = ", several as [[before]] or [[after]], the first on top"
+            raise ValueError(f"{what}: give exactly one of {', '.join(KINDS)}{several if given else ''}")
+        lost = [k for k, kinds in ONLY_WITH.items() if k in self.model_fields_set and given[0] not in kinds]
+        if lost:
+            raise ValueError(f"{', '.join(lost)} does not go with {given[0]}: leave it out")
+        if self.start is not None and self.table is None:
+            raise ValueError("start goes with table: lines with heights of their own begin at station 0")
+        return self
+
+    @property
+    def kind(self) -> str:
+        """What is read: raster, landxml, dxf or profile."""
+        return next(k for k in KINDS if getattr(self, k) is not None)
+
+    @property
+    def paths(self) -> tuple[str, ...]:
+        """The paths, patterns and folders given."""
+        return tuple(getattr(self, self.kind))
+
+
+class GroundSource(SurfaceSource):
+    """`[before]`: one source, or several, each under the one before it."""
+
+    under: tuple[SurfaceSource, ...] = ()
+
+    @property
+    def all(self) -> tuple[SurfaceSource, ...]:
+        """The sources, the uppermost first."""
+        return (self, *self.under)
+
+    @property
+    def shared(self) -> Length:
+        """The error common to the whole ground: the greatest of its sources'."""
+        return max((s.sd_shared for s in self.all), key=lambda length: length.metres)
+
+
+class DesignLayer(SurfaceSource):
+    """One source of design ground."""
+
+    sd: Distance = Length(0.05, "ft")
+
+
+class DesignSource(DesignLayer, GroundSource):
+    """`[after]`: the design ground, and what holds beyond its limits."""
+
+    under: tuple[DesignLayer, ...] = ()
+    beyond: Literal["unchanged", "missing"] = "unchanged"
+    unchanged_past: Distance = Length(30, "ft")
+    limits: PathText | None = None
+    pavement: PathText | None = None

@@ -1,0 +1,103 @@
+"""What roads say of points: a row per point and road within reach, and how the row's height came there."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from gradecheck.probability import Bools, Floats, Ints
+from gradecheck.roads.locate import ALONGSIDE, Feet
+from gradecheck.surfaces import PAST_END
+
+ON_SECTION, CARRIED_LEVEL, CHANGE_CARRIED, FADING, ON_TIE = range(5)
+HOW = (
+    "",
+    "profile carried level, no section",
+    "profile's change carried, no section",
+    "fading into the existing ground",
+    "on the slope to the existing ground",
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Ray:
+    """Straight ways (k,) from (x0, y0) to (x1, y1)."""
+
+    x0: Floats
+    y0: Floats
+    x1: Floats
+    y1: Floats
+
+    def at(self, rows: Ints, share: Floats) -> tuple[Floats, Floats]:
+        """Points of some of them at a share of the way."""
+        return (
+            self.x0[rows] + share * (self.x1[rows] - self.x0[rows]),
+            self.y0[rows] + share * (self.y1[rows] - self.y0[rows]),
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class Answers:
+    """What roads say of points, (k,) each: a row per point and road within reach.
+
+    station, offset: in the roads' unit. z, sd: metres, NaN for none; why: then the reason. beside: metres outside the
+    road's edge. how: index into `HOW`.
+    """
+
+    point: Ints
+    road: Ints
+    station: Floats
+    offset: Floats
+    z: Floats
+    sd: Floats
+    beside: Floats
+    how: NDArray[np.int8]
+    why: NDArray[np.int32]
+
+    @classmethod
+    def blank(cls, feet: Feet) -> Answers:
+        """No answers yet: what is not alongside a road is past its end."""
+        k = len(feet.point)
+        return cls(
+            point=feet.point,
+            road=feet.road,
+            station=feet.station,
+            offset=feet.offset,
+            z=np.full(k, np.nan),
+            sd=np.full(k, np.nan),
+            beside=np.full(k, np.nan),
+            how=np.zeros(k, dtype=np.int8),
+            why=np.full(k, PAST_END, dtype=np.int32),
+        )
+
+    def fill(
+        self, rows: Ints, z: Floats, sd: Floats | float, beside: Floats | None, how: int, why: NDArray[np.integer] | int
+    ) -> None:
+        """Write answers into rows; `why` stands where z is NaN."""
+        self.z[rows], self.sd[rows] = z, np.where(np.isnan(z), np.nan, sd)
+        self.how[rows], self.why[rows] = how, why
+        if beside is not None:
+            self.beside[rows] = beside
+
+    def ranked(self) -> Ints:
+        """An order by point: ground first, of it the nearest edge, then the earlier road."""
+        order: Ints = np.lexsort((self.road, np.nan_to_num(self.beside, nan=np.inf), np.isnan(self.z), self.point))
+        return order
+
+
+def only_preferred(feet: Feet, road: int) -> Feet:
+    """Where the preferred road reaches a point alongside, no other has a say."""
+    mine = (feet.road == road) & (feet.place == ALONGSIDE)
+    keep: Bools = mine | ~np.isin(feet.point, feet.point[mine])
+    return Feet(
+        feet.point[keep], feet.road[keep], feet.station[keep], feet.offset[keep], feet.place[keep], feet.tied[keep]
+    )
+
+
+def by_road(road: Ints, rows: Ints) -> list[tuple[int, Ints]]:
+    """Rows (k,) by the number of their road."""
+    order = rows[np.argsort(road[rows], kind="stable")]
+    found, first = np.unique(road[order], return_index=True)
+    return list(zip(found.tolist(), np.split(order, first)[1:], strict=True))

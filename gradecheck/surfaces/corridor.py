@@ -1,0 +1,319 @@
+"""Roads as ground: line, profile and section of each carried out to points beside it.
+
+A profile's height is not the ground at a hydrant behind the curb. Where a section says how the road is built,
+the height is carried outward on it and tied into the existing ground; where none does, it is carried level, or
+the profile's change is carried, with an error that grows with the distance.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from functools import cached_property
+
+import numpy as np
+import shapely
+from scipy import ndimage
+
+from gradecheck.probability import Bools, Floats, Ints
+from gradecheck.reference import Path
+from gradecheck.roads.alignment import Alignment
+from gradecheck.roads.crosssections import CrossSections
+from gradecheck.roads.locate import ALONGSIDE, Feet, Locator
+from gradecheck.roads.profile import Profile
+from gradecheck.roads.section import Section
+from gradecheck.roads.stations import show_offset, show_station
+from gradecheck.roads.ties import meeting_bracket
+from gradecheck.surfaces import OFF_SECTION, OUTSIDE, PAST_END, TIED_IN, Heights, Surface, Told
+from gradecheck.surfaces.answers import (
+    CARRIED_LEVEL,
+    CHANGE_CARRIED,
+    FADING,
+    HOW,
+    ON_SECTION,
+    ON_TIE,
+    Answers,
+    Ray,
+    by_road,
+    only_preferred,
+)
+from gradecheck.units import METRES, show
+
+LEVEL, CHANGE = "level", "change"
+_LOOK = 0.35
+"""Working units between looks for ground on the way to a road."""
+_CELLS = 2048
+"""Most cells along a side of the grid that tells what is far from all roads."""
+_SPACING = 0.5
+"""Metres between looks at the existing ground along a tie-in slope."""
+
+
+@dataclass(frozen=True, eq=False)
+class Road:
+    """One road: its line in plan, its ground along it, and how that is carried outward (None: not said)."""
+
+    alignment: Alignment
+    ground: Profile | CrossSections
+    section: Section | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Carrying:
+    """How heights are carried outward; metres.
+
+    reach: how far from the road a point is spoken for. tie_in: width over which the change fades to nothing past
+    the section (or past the line, where there is none); None where not stated.
+    carry: without a section, `LEVEL` (the profile's height) or `CHANGE` (the profile's change, on the existing ground).
+    sd: of the profile and section; slope_sd: growth of sd per metre from what they say.
+    window: roads that differ by more than this at a point are told.
+    """
+
+    reach: float
+    tie_in: float | None
+    carry: str
+    sd: float
+    slope_sd: float
+    window: float
+
+
+@dataclass(frozen=True, eq=False)
+class Corridor:
+    """Roads of one reference system as a surface.
+
+    path: from the working system to the roads'. unit: of plan coordinates and stations; to_metres: of heights.
+    old: the existing ground that designs tie into; None for existing ground itself.
+    prefer: the road that answers where several reach a point; None for the one whose edge is nearest.
+    """
+
+    roads: tuple[Road, ...]
+    locator: Locator
+    path: Path
+    unit: str
+    to_metres: float
+    carrying: Carrying
+    old: Surface | None = None
+    prefer: str | None = None
+
+    @property
+    def names(self) -> tuple[str, ...]:
+        """The roads' names."""
+        return tuple(road.alignment.name for road in self.roads)
+
+    def preferring(self, road: str | None) -> Corridor:
+        """The same roads, with another one that answers where several could."""
+        return replace(self, prefer=road)
+
+    @cached_property
+    def extent(self) -> shapely.Geometry:
+        """All points within reach of a road."""
+        reach = self.carrying.reach / METRES[self.unit]
+        lines = [shapely.LineString(road.alignment.densified(reach / 50)[0]) for road in self.roads]
+        area = shapely.union_all(shapely.buffer(np.array(lines, dtype=object), reach * 1.02, quad_segs=16))
+        return shapely.transform(area, lambda c: np.stack(self.path.back(c[:, 0], c[:, 1]), axis=1))
+
+    def contested(self, x: Floats, y: Floats) -> Bools:
+        """Points (n,) within reach of more than one road."""
+        return np.bincount(self._feet(x, y).point, minlength=len(x)) > 1
+
+    def ground_within(self, x: Floats, y: Floats, distance: float) -> Bools:
+        """Whether there is ground within a distance of points (n,), looked for straight towards each road near."""
+        found = np.zeros(len(x), dtype=bool)
+        px, py = self.path.there(x, y)
+        feet = self.locator.feet(px, py, (self.carrying.reach + distance) / METRES[self.unit])
+        fx, fy = self._places(feet.road, feet.station, np.zeros(len(feet.road)))
+        point, away = feet.point, np.hypot(fx - x[feet.point], fy - y[feet.point])
+        for k in range(1, int(np.ceil(distance / _LOOK)) + 1):
+            rows = np.flatnonzero(~found[point] & (away > 0))
+            if not len(rows):
+                break
+            share = np.minimum(min(k * _LOOK, distance) / away[rows], 1.0)
+            x0, y0 = x[point[rows]], y[point[rows]]
+            z = self.heights(x0 + share * (fx[rows] - x0), y0 + share * (fy[rows] - y0)).z
+            found[point[rows[np.isfinite(z)]]] = True
+        return found
+
+    def heights(self, x: Floats, y: Floats) -> Heights:
+        """See `Surface.heights`."""
+        return self._chosen(len(x), self._answers(x, y))
+
+    def tell(self, x: Floats, y: Floats) -> Told:
+        """Road, station, offset and how the height came there; the other road where two disagree."""
+        answers = self._answers(x, y)
+        order = answers.ranked()
+        first = np.unique(answers.point[order], return_index=True)[1]
+        texts = [""] * len(x)
+        disagree = np.zeros(len(x), dtype=bool)
+        for rows in np.split(order, first)[1:]:
+            best = int(rows[0])
+            texts[int(answers.point[best])] = self._text(answers, best)
+            gaps = answers.z[rows] - answers.z[best]
+            if np.isfinite(answers.z[best]) and np.nanmax(np.abs(gaps), initial=0.0) > self.carrying.window:
+                other = int(rows[np.nanargmax(np.abs(gaps))])
+                disagree[answers.point[best]] = True
+                more = f"{self._text(answers, other)} says {self._apart(answers, best, other)}"
+                texts[int(answers.point[best])] += f"; {more}"
+        return Told(texts, disagree)
+
+    def _apart(self, answers: Answers, best: int, other: int) -> str:
+        """How far one answer stands above or below another, in words."""
+        gap = float(answers.z[other] - answers.z[best])
+        return f"{show(abs(gap), 'm' if self.unit == 'm' else 'ft', 2)} {'higher' if gap > 0 else 'lower'}"
+
+    def _text(self, answers: Answers, row: int) -> str:
+        road = self.roads[int(answers.road[row])]
+        station = show_station(road.alignment.label(float(answers.station[row])), self.unit)
+        text = f"{road.alignment.name} {station}, {show_offset(float(answers.offset[row]), self.unit)}"
+        how = HOW[int(answers.how[row])]
+        return f"{text} ({how})" if how else text
+
+    def _answers(self, x: Floats, y: Floats) -> Answers:
+        """What every road within reach says of every point."""
+        feet = self._feet(x, y)
+        if self.prefer is not None and self.prefer in self.names:
+            feet = only_preferred(feet, self.names.index(self.prefer))
+        answers = Answers.blank(feet)
+        alongside = np.flatnonzero(feet.place == ALONGSIDE)
+        line = np.full(len(feet.point), np.nan)
+        for road, rows in by_road(feet.road, alongside):
+            ground = self.roads[road].ground
+            if isinstance(ground, CrossSections):
+                self._across(ground, answers, rows)
+            else:
+                line[rows] = ground.heights(feet.station[rows]) * self.to_metres
+        for section, mine in self._sections:
+            rows = alongside[mine[feet.road[alongside]]]
+            if len(rows):
+                self._carry(section, answers, rows, line[rows], x, y)
+        return answers
+
+    @cached_property
+    def _sections(self) -> list[tuple[Section | None, Bools]]:
+        """The sections in use, None for profiles without one, and (R,) which roads have each."""
+        profiles = [not isinstance(road.ground, CrossSections) for road in self.roads]
+        sections = {id(road.section): road.section for road in self.roads}
+        has = [[id(road.section) == key for road in self.roads] for key in sections]
+        return [(s, np.array(h) & np.array(profiles)) for s, h in zip(sections.values(), has, strict=True)]
+
+    def _feet(self, x: Floats, y: Floats) -> Feet:
+        """Where points stand beside the roads within reach; those far from all are told by a coarse grid first."""
+        px, py = self.path.there(x, y)
+        near, left, bottom, cell = self._near
+        with np.errstate(invalid="ignore"):
+            column, row = np.floor((px - left) / cell), np.floor((py - bottom) / cell)
+            inside = (column >= 0) & (row >= 0) & (column < near.shape[1]) & (row < near.shape[0])
+        rows = np.flatnonzero(inside)
+        rows = rows[near[row[rows].astype(np.int64), column[rows].astype(np.int64)]]
+        feet = self.locator.feet(px[rows], py[rows], self.carrying.reach / METRES[self.unit])
+        return replace(feet, point=rows[feet.point])
+
+    @cached_property
+    def _near(self) -> tuple[Bools, float, float, float]:
+        """Cells that may hold points within reach of a road: (R, C), their west and south, and their side."""
+        reach = self.carrying.reach / METRES[self.unit]
+        xy = np.concatenate([_every(road.alignment, reach) for road in self.roads])
+        low, span = xy.min(axis=0), np.ptp(xy, axis=0)
+        cell = max(1.6 * reach, float(span.max()) / _CELLS)
+        left, bottom = low - 1.5 * cell
+        columns, rows = np.floor((xy - (left, bottom)) / cell).astype(np.int64).T
+        near = np.zeros((rows.max() + 3, columns.max() + 3), dtype=bool)
+        near[rows, columns] = True
+        return ndimage.binary_dilation(near, np.ones((3, 3), dtype=bool)), float(left), float(bottom), cell
+
+    def _across(self, ground: CrossSections, answers: Answers, rows: Ints) -> None:
+        """Fill in a road's answers from its cross-sections."""
+        station, offset = answers.station[rows], answers.offset[rows]
+        z = ground.heights_at(station, offset) * self.to_metres
+        inside = (station >= ground.first) & (station <= ground.last)
+        why = np.where(inside, OFF_SECTION, PAST_END)
+        answers.fill(rows, z, self.carrying.sd, np.abs(offset) * METRES[self.unit], ON_SECTION, why)
+
+    def _carry(self, section: Section | None, answers: Answers, rows: Ints, line: Floats, x: Floats, y: Floats) -> None:
+        """Fill in answers at rows whose roads have this section, from the profile's height (k,) there."""
+        offset, sd = answers.offset[rows] * METRES[self.unit], self.carrying.sd
+        if section is None:
+            away = np.abs(offset)
+            answers.fill(rows, line, np.hypot(sd, self.carrying.slope_sd * away), away, CARRIED_LEVEL, PAST_END)
+            carried = self.carrying.carry == CHANGE and self.old is not None
+            edge, beyond, off = line, away, np.isfinite(line) & carried
+        else:
+            across = section.across(answers.station[rows], offset)
+            edge, beyond = line + across.rise, across.beyond
+            answers.fill(rows, edge, sd, across.beside, ON_SECTION, PAST_END)
+            off = np.isfinite(line) & (beyond > 0)
+        if off.any():
+            self._tie(section, answers, rows[off], edge[off], beyond[off], x, y)
+
+    def _tie(
+        self, section: Section | None, answers: Answers, rows: Ints, edge: Floats, beyond: Floats, x: Floats, y: Floats
+    ) -> None:
+        """Past the outer end of what roads say: slope or fade into the existing ground, or nobody knows."""
+        slope = section.tie_slope if section is not None else None
+        if self.old is None or (slope is None and self.carrying.tie_in is None and section is not None):
+            answers.fill(rows, np.full(len(rows), np.nan), np.nan, None, 0, OFF_SECTION)
+            return
+        ray = self._ray(section, answers, rows, x, y)
+        if slope is not None:
+            self._slope(self.old, ray, answers, rows, edge, beyond, slope)
+        else:
+            self._fade(self.old, ray, answers, rows, edge, beyond, section is None)
+
+    def _ray(self, section: Section | None, answers: Answers, rows: Ints, x: Floats, y: Floats) -> Ray:
+        """From the outer end of the section (the line, where there is none) to the points; working system."""
+        station, outer = answers.station[rows], np.zeros(len(rows))
+        if section is not None:
+            outer = section.outer(station, answers.offset[rows] >= 0) / METRES[self.unit]
+        edge = self._places(answers.road[rows], station, outer)
+        return Ray(*edge, x[answers.point[rows]], y[answers.point[rows]])
+
+    def _places(self, road: Ints, station: Floats, offset: Floats) -> tuple[Floats, Floats]:
+        """(k,) points at stations and offsets of roads, in the working system."""
+        px, py = np.empty(len(road)), np.empty(len(road))
+        for number, rows in by_road(road, np.arange(len(road))):
+            px[rows], py[rows] = self.roads[number].alignment.points(station[rows], offset[rows])
+        return self.path.back(px, py)
+
+    def _slope(
+        self, old: Surface, ray: Ray, answers: Answers, rows: Ints, edge: Floats, beyond: Floats, slope: float
+    ) -> None:
+        first = old.heights(ray.x0, ray.y0).z
+        falls = np.where(edge >= first, -slope, slope)  # a fill slopes down to the ground, a cut up to it
+
+        def gap(some: Ints, away: Floats) -> Floats:
+            ground = old.heights(*ray.at(some, away / beyond[some])).z
+            return np.asarray(edge[some] + falls[some] * away - ground)
+
+        high = meeting_bracket(gap, beyond, _SPACING)[1]
+        z = np.where(np.isinf(high), edge + falls * beyond, np.nan)
+        grown = np.hypot(self.carrying.sd, self.carrying.slope_sd * beyond)
+        answers.fill(rows, z, grown, None, ON_TIE, np.where(np.isnan(high), OFF_SECTION, TIED_IN))
+
+    def _fade(
+        self, old: Surface, ray: Ray, answers: Answers, rows: Ints, edge: Floats, beyond: Floats, bare: bool
+    ) -> None:
+        width = self.carrying.tie_in
+        share = np.ones(len(rows)) if width is None else 1 - beyond / width if width > 0 else np.zeros(len(rows))
+        at_edge = old.heights(ray.x0, ray.y0).z
+        here = old.heights(ray.x1, ray.y1).z
+        within = share > 0
+        z = np.where(within, here + (edge - at_edge) * share, np.nan)
+        grown = np.hypot(self.carrying.sd, self.carrying.slope_sd * beyond)
+        answers.fill(rows, z, grown, None, CHANGE_CARRIED if bare else FADING, np.where(within, OFF_SECTION, TIED_IN))
+
+    def _chosen(self, n: int, answers: Answers) -> Heights:
+        """One answer a point: ground by the nearest edge; "unchanged" only where every road agrees on it."""
+        z, sd = np.full(n, np.nan), np.full(n, np.nan)
+        source = np.full(n, OUTSIDE, dtype=np.int32)
+        order = answers.ranked()
+        point, first = np.unique(answers.point[order], return_index=True)
+        best = order[first]
+        z[point], sd[point] = answers.z[best], answers.sd[best]
+        worst = np.full(n, TIED_IN, dtype=np.int32)
+        unknown = np.isnan(answers.z) & (answers.why != TIED_IN)
+        np.minimum.at(worst, answers.point[unknown], answers.why[unknown])
+        source[point] = np.where(np.isfinite(answers.z[best]), answers.road[best], worst[point])
+        return Heights(z, sd, source, self.names)
+
+
+def _every(line: Alignment, step: float) -> Floats:
+    """(k, 2) points of a line, at most a step apart."""
+    station = np.linspace(line.first, line.last, int((line.last - line.first) / step) + 2)
+    return np.stack(line.points(station, np.zeros(len(station))), axis=1)
