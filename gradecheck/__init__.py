@@ -13,10 +13,13 @@ __version__ = "0.1.0"
 
 _HOME = {
     "Action": "gradecheck.decision",
+    "Alignment": "gradecheck.roads.alignment",
     "Assessment": "gradecheck.assessment",
     "Basis": "gradecheck.clearance",
     "Cases": "gradecheck.cases",
     "Catalog": "gradecheck.catalog",
+    "Corridor": "gradecheck.surfaces.corridor",
+    "CrossSections": "gradecheck.roads.crosssections",
     "Decision": "gradecheck.decision",
     "Design": "gradecheck.surfaces.design",
     "Finding": "gradecheck.errors",
@@ -25,15 +28,21 @@ _HOME = {
     "Heights": "gradecheck.surfaces",
     "InputError": "gradecheck.errors",
     "Inputs": "gradecheck.inputs",
+    "LandXml": "gradecheck.formats.landxml",
     "Layered": "gradecheck.surfaces",
     "Length": "gradecheck.units",
+    "Mesh": "gradecheck.roads.mesh",
     "Mixture": "gradecheck.probability",
     "OutputError": "gradecheck.errors",
+    "Pavement": "gradecheck.setback",
     "Plan": "gradecheck.plan",
     "PlanError": "gradecheck.errors",
     "Policy": "gradecheck.policy",
+    "Profile": "gradecheck.roads.profile",
     "Result": "gradecheck.pipeline",
+    "Section": "gradecheck.roads.section",
     "Surface": "gradecheck.surfaces",
+    "Tin": "gradecheck.surfaces.tin",
     "assess": "gradecheck.assessment",
     "compute": "gradecheck.pipeline",
     "decide": "gradecheck.decision",
@@ -41,6 +50,9 @@ _HOME = {
     "inspect": "gradecheck.pipeline",
     "open_inputs": "gradecheck.inputs",
     "read_catalog": "gradecheck.formats.tables",
+    "read_dxf": "gradecheck.formats.dxf",
+    "read_landxml": "gradecheck.formats.landxml",
+    "read_sections": "gradecheck.formats.sections",
     "right_choices": "gradecheck.decision",
     "run": "gradecheck.pipeline",
     "total_order": "gradecheck.order",
@@ -67,6 +79,10 @@ if TYPE_CHECKING:
     from gradecheck.errors import InputError as InputError
     from gradecheck.errors import OutputError as OutputError
     from gradecheck.errors import PlanError as PlanError
+    from gradecheck.formats.dxf import read_dxf as read_dxf
+    from gradecheck.formats.landxml import LandXml as LandXml
+    from gradecheck.formats.landxml import read_landxml as read_landxml
+    from gradecheck.formats.sections import read_sections as read_sections
     from gradecheck.formats.tables import read_catalog as read_catalog
     from gradecheck.inputs import Inputs as Inputs
     from gradecheck.inputs import open_inputs as open_inputs
@@ -79,11 +95,19 @@ if TYPE_CHECKING:
     from gradecheck.plan import Plan as Plan
     from gradecheck.policy import Policy as Policy
     from gradecheck.probability import Mixture as Mixture
+    from gradecheck.roads.alignment import Alignment as Alignment
+    from gradecheck.roads.crosssections import CrossSections as CrossSections
+    from gradecheck.roads.mesh import Mesh as Mesh
+    from gradecheck.roads.profile import Profile as Profile
+    from gradecheck.roads.section import Section as Section
+    from gradecheck.setback import Pavement as Pavement
     from gradecheck.starter import write_starter as write_starter
     from gradecheck.surfaces import Heights as Heights
     from gradecheck.surfaces import Layered as Layered
     from gradecheck.surfaces import Surface as Surface
+    from gradecheck.surfaces.corridor import Corridor as Corridor
     from gradecheck.surfaces.design import Design as Design
+    from gradecheck.surfaces.tin import Tin as Tin
     from gradecheck.units import Length as Length
 
 
