@@ -82,7 +82,8 @@ def test_a_fill_slopes_down_to_where_it_meets_the_old_ground_and_no_further(side
     assert heights.z[:3] == pytest.approx([100 - 0.5 * share * meet for share in (0.1, 0.5, 0.999)])
     assert heights.source.tolist() == [0, 0, 0, TIED_IN, TIED_IN, TIED_IN]
     assert np.isnan(heights.sd[3:]).all()
-    assert "on the slope to the existing ground" in tell(surface, (50, side * (6 + 0.5 * meet))).text[0]
+    told = tell(surface, (50, side * (6 + 0.5 * meet))).text[0]
+    assert told.endswith(f"(on the slope to the existing ground, met {0.5 * meet:.1f} m farther out)")
 
 
 def test_a_cut_slopes_up_to_the_old_ground() -> None:

@@ -43,7 +43,8 @@ class Answers:
     """What roads say of points, (k,) each: a row per point and road within reach.
 
     station, offset: in the roads' unit. z, sd: metres, NaN for none; why: then the reason. beside: metres outside the
-    road's edge. how: index into `HOW`.
+    road's edge. how: index into `HOW`. toe: metres from a point on a tie-in slope outward to where the slope meets
+    the existing ground, inf for nowhere within reach; None where nobody asks.
     """
 
     point: Ints
@@ -55,9 +56,10 @@ class Answers:
     beside: Floats
     how: NDArray[np.int8]
     why: NDArray[np.int32]
+    toe: Floats | None
 
     @classmethod
-    def blank(cls, feet: Feet) -> Answers:
+    def blank(cls, feet: Feet, toes: bool = False) -> Answers:
         """No answers yet: what is not alongside a road is past its end."""
         k = len(feet.point)
         return cls(
@@ -70,6 +72,7 @@ class Answers:
             beside=np.full(k, np.nan),
             how=np.zeros(k, dtype=np.int8),
             why=np.full(k, PAST_END, dtype=np.int32),
+            toe=np.full(k, np.inf) if toes else None,
         )
 
     def fill(

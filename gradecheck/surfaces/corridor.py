@@ -22,7 +22,7 @@ from gradecheck.roads.locate import ALONGSIDE, Feet, Locator
 from gradecheck.roads.profile import Profile
 from gradecheck.roads.section import Section
 from gradecheck.roads.stations import show_offset, show_station
-from gradecheck.roads.ties import meeting_bracket
+from gradecheck.roads.ties import meeting, meeting_bracket
 from gradecheck.surfaces import OFF_SECTION, OUTSIDE, PAST_END, TIED_IN, Heights, Surface, Told
 from gradecheck.surfaces.answers import (
     CARRIED_LEVEL,
@@ -137,7 +137,7 @@ class Corridor:
 
     def tell(self, x: Floats, y: Floats) -> Told:
         """Road, station, offset and how the height came there; the other road where two disagree."""
-        answers = self._answers(x, y)
+        answers = self._answers(x, y, toes=True)
         order = answers.ranked()
         first = np.unique(answers.point[order], return_index=True)[1]
         texts = [""] * len(x)
@@ -156,21 +156,28 @@ class Corridor:
     def _apart(self, answers: Answers, best: int, other: int) -> str:
         """How far one answer stands above or below another, in words."""
         gap = float(answers.z[other] - answers.z[best])
-        return f"{show(abs(gap), 'm' if self.unit == 'm' else 'ft', 2)} {'higher' if gap > 0 else 'lower'}"
+        return f"{show(abs(gap), self._shown_in, 2)} {'higher' if gap > 0 else 'lower'}"
 
     def _text(self, answers: Answers, row: int) -> str:
         road = self.roads[int(answers.road[row])]
         station = show_station(road.alignment.label(float(answers.station[row])), self.unit)
         text = f"{road.alignment.name} {station}, {show_offset(float(answers.offset[row]), self.unit)}"
         how = HOW[int(answers.how[row])]
+        if answers.how[row] == ON_TIE and answers.toe is not None and np.isfinite(answers.toe[row]):
+            how += f", met {show(float(answers.toe[row]), self._shown_in, 1)} farther out"
         return f"{text} ({how})" if how else text
 
-    def _answers(self, x: Floats, y: Floats) -> Answers:
-        """What every road within reach says of every point."""
+    @property
+    def _shown_in(self) -> str:
+        """The unit of heights and distances for people."""
+        return "m" if self.unit == "m" else "ft"
+
+    def _answers(self, x: Floats, y: Floats, toes: bool = False) -> Answers:
+        """What every road within reach says of every point; with `toes` where slopes end, too."""
         feet = self._feet(x, y)
         if self.prefer is not None and self.prefer in self.names:
             feet = only_preferred(feet, self.names.index(self.prefer))
-        answers = Answers.blank(feet)
+        answers = Answers.blank(feet, toes)
         alongside = np.flatnonzero(feet.place == ALONGSIDE)
         line = np.full(len(feet.point), np.nan)
         for road, rows in by_road(feet.road, alongside):
@@ -285,6 +292,10 @@ class Corridor:
         z = np.where(np.isinf(high), edge + falls * beyond, np.nan)
         grown = np.hypot(self.carrying.sd, self.carrying.slope_sd * beyond)
         answers.fill(rows, z, grown, None, ON_TIE, np.where(np.isnan(high), OFF_SECTION, TIED_IN))
+        if answers.toe is not None:
+            reach = self.carrying.reach - np.abs(answers.offset[rows]) * METRES[self.unit]
+            found = meeting(gap, *meeting_bracket(gap, beyond + np.maximum(reach, 0.0), _SPACING))
+            answers.toe[rows] = found - beyond
 
     def _fade(
         self, old: Surface, ray: Ray, answers: Answers, rows: Ints, edge: Floats, beyond: Floats, bare: bool
