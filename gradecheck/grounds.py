@@ -11,8 +11,8 @@ from pyproj import CRS
 
 from gradecheck import reference
 from gradecheck.designs import read_design
-from gradecheck.designs.parts import DesignFile, Reading
-from gradecheck.designs.settle import swapped_or_scaled
+from gradecheck.designs.parts import DesignFile, Reading, read_section
+from gradecheck.designs.settle import misplaced
 from gradecheck.errors import Finding, GradecheckError, InputError
 from gradecheck.plan import Plan
 from gradecheck.probability import Floats
@@ -24,7 +24,7 @@ from gradecheck.surfaces.corridor import CHANGE, LEVEL, Carrying, Corridor, Road
 from gradecheck.surfaces.raster import mosaic
 from gradecheck.surfaces.tiles import SUFFIXES, Tile, find, open_tile
 from gradecheck.surfaces.tin import Tin
-from gradecheck.units import METRES
+from gradecheck.units import METRES, show
 
 _SUFFIXES = {
     "raster": SUFFIXES,
@@ -47,6 +47,11 @@ class Source:
     def parts(self) -> list[Tile | DesignFile]:
         """All that was opened."""
         return [*self.tiles, *self.designs]
+
+    @property
+    def roads(self) -> list[str]:
+        """The names of its roads."""
+        return [road.alignment.name for design in self.designs for road in design.roads]
 
     @property
     def bare(self) -> bool:
@@ -90,8 +95,8 @@ def open_ground(plan: Plan, ground: GroundSource | None, where: str, notes: list
         return Ground(where)
     findings: list[Finding] = []
     sources = []
-    for number, settings in enumerate(ground.all, start=1):
-        name = where if len(ground.all) == 1 else f"{where}[{number}]"
+    for number, settings in enumerate(ground.layers_down, start=1):
+        name = where if len(ground.layers_down) == 1 else f"{where}[{number}]"
         try:
             sources.append(_open(plan, settings, name, where, notes, findings))
         except GradecheckError as error:
@@ -107,14 +112,20 @@ def _open(
     crs, vertical = _stated(settings, name)
     found = find_files(plan, settings, name)
     if settings.kind != "raster":
-        reading = Reading(plan, settings, name, where == "after", crs, vertical, notes)
+        sections = read_section(plan, settings.section, name, notes)
+        reading = Reading(plan, settings, name, where == "after", crs, vertical, notes, sections)
         designs = []
         for path, shown in found:
             try:
                 designs.append(read_design(reading, path, shown))
             except InputError as error:
                 findings.extend(error.findings)
-        return Source(settings, name, designs=tuple(designs))
+        source = Source(settings, name, designs=tuple(designs))
+        if sections is not None and not findings:
+            lost = [road for road in sections.named if road not in source.roads]
+            if lost:
+                notes.append(f"{settings.section}: sections for roads that are not there: {', '.join(lost)}")
+        return source
     tiles = []
     for path, shown in found:
         tile, wrong, said = open_tile(path, shown, settings.unit, vertical, crs)
@@ -141,7 +152,15 @@ def _stated(settings: SurfaceSource, name: str) -> tuple[CRS | None, CRS | None]
             raise InputError(Finding(f"{name}.vertical", what, 'such as "EPSG:5703"'))
         reference.vertical_unit(vertical, f"{name}.vertical")
     if settings.crs is not None:
-        crs = reference.split(reference.crs_named(settings.crs, f"{name}.crs"))[0]
+        crs, upward = reference.split(reference.crs_named(settings.crs, f"{name}.crs"))
+        if (
+            upward is not None
+            and vertical is not None
+            and not (upward.equals(vertical) or upward.name == vertical.name)
+        ):
+            what = f"crs says heights are {reference.name_of(upward)}, vertical {reference.name_of(vertical)}"
+            raise InputError(Finding(f"{name}.vertical", what, "state one of them"))
+        vertical = vertical or upward
     return crs, vertical
 
 
@@ -169,7 +188,7 @@ def surface_of(ground: Ground, setting: Setting, old: Surface | None = None, qui
         if source.tiles:
             layers.append(_mosaic(source, setting))
         for design in source.designs:
-            wrong = _misplaced(design, setting)
+            wrong = misplaced(design, *reference.Path.between(setting.layer, design.crs).there(setting.x, setting.y))
             if wrong:
                 findings.append(wrong)
             for mesh in design.meshes:
@@ -189,7 +208,7 @@ def _mosaic(source: Source, setting: Setting) -> Surface:
 
 def _path(crs: CRS, shown: str, setting: Setting) -> reference.Path:
     """The way from the working system, what PROJ only guesses of it said aloud."""
-    path = reference.Path.between(setting.work, reference.split(crs)[0] or crs)
+    path = reference.Path.between(setting.work, crs)
     middle = reference.Path.between(setting.layer, setting.work).there(
         np.array([np.median(setting.x)]), np.array([np.median(setting.y)])
     )
@@ -197,12 +216,6 @@ def _path(crs: CRS, shown: str, setting: Setting) -> reference.Path:
     if caveat:
         setting.notes.append(f"{shown}: {caveat}")
     return path
-
-
-def _misplaced(design: DesignFile, setting: Setting) -> Finding | None:
-    crs = reference.split(design.crs)[0] or design.crs
-    x, y = reference.Path.between(setting.layer, crs).there(setting.x, setting.y)
-    return swapped_or_scaled(design.bounds, design.unit, x, y, design.shown)
 
 
 def _corridors(source: Source, setting: Setting, old: Surface | None, quick: bool) -> list[Corridor]:
@@ -217,27 +230,25 @@ def _corridors(source: Source, setting: Setting, old: Surface | None, quick: boo
         first = designs[0]
         roads = _named_apart([road for design in designs for road in design.roads], setting.notes)
         bare = quick and source.bare
-        stated = settings.carry if isinstance(settings, DesignLayer) else None
+        stated = _carry(settings)
         carry = (stated or (CHANGE if bare else LEVEL)) if old is not None else LEVEL
         carrying = Carrying(
             reach=settings.reach.metres,
-            tie_in=None if settings.tie_in is None else settings.tie_in.metres,
+            tie_in=_tie_in(settings),
             carry=carry,
             sd=settings.sd.metres,
             slope_sd=0.0 if bare and old is None else growth(settings, carry),
             window=setting.window,
         )
-        corridors.append(
-            Corridor(
-                roads,
-                Locator(tuple(road.alignment for road in roads)),
-                _path(first.crs, first.shown, setting),
-                first.unit,
-                METRES[first.height_unit],
-                carrying,
-                old,
+        locator = Locator(tuple(road.alignment for road in roads))
+        path = _path(first.crs, first.shown, setting)
+        corridor = Corridor(roads, locator, path, first.unit, METRES[first.height_unit], carrying, old)
+        if corridor.reach > carrying.reach:
+            setting.notes.append(
+                f"{source.name}.reach of {settings.reach} is less than section and tie-in go: hydrants are spoken for "
+                f"to {corridor.reach:.1f} m from a road's line"
             )
-        )
+        corridors.append(corridor)
     return corridors
 
 
@@ -253,6 +264,17 @@ def _named_apart(roads: Sequence[Road], notes: list[str]) -> tuple[Road, ...]:
             road = replace(road, alignment=replace(road.alignment, name=f"{name} ({seen[name]})"))
         out.append(road)
     return tuple(out)
+
+
+def _tie_in(settings: SurfaceSource) -> float | None:
+    """Metres over which a design fades; existing ground has none."""
+    width = settings.tie_in if isinstance(settings, DesignLayer) else None
+    return None if width is None else width.metres
+
+
+def _carry(settings: SurfaceSource) -> str | None:
+    """What of a bare profile a design says to carry; existing ground is carried level."""
+    return settings.carry if isinstance(settings, DesignLayer) else None
 
 
 def growth(settings: SurfaceSource, carry: str) -> float:
@@ -275,7 +297,7 @@ def carried(before: Ground, after: Ground, quick: bool) -> list[str]:
             if "reach" not in s.model_fields_set:
                 notes.append(f"{source.name}.reach = {s.reach}: how far from a road hydrants are spoken for is assumed")
             if source.bare and not quick:
-                carry = getattr(s, "carry", None) or LEVEL
+                carry = _carry(s) or LEVEL
                 how = "their change carried" if carry == CHANGE else "carried level"
                 notes.append(
                     f"{source.name}: profiles without a section, {how} to the hydrants; "
@@ -283,7 +305,8 @@ def carried(before: Ground, after: Ground, quick: bool) -> list[str]:
                 )
     if quick:
         s = after.sources[0].settings
-        fades = f"fading over tie_in = {s.tie_in}" if s.tie_in is not None else "not fading (no tie_in stated)"
+        width = _tie_in(s)
+        fades = f"fading over {show(width, 'ft', 1)} (tie_in)" if width is not None else "not fading (no tie_in stated)"
         notes.append(
             f"profiles alone, before and after: their change is carried to the hydrants, {fades}; its error grows by "
             f"{100 * growth(s, CHANGE):g} % of the distance; elevations are the profiles', not the ground's there"

@@ -117,6 +117,14 @@ def open_inputs(plan: Plan) -> Inputs:
     if before.bare and after.bare:
         hydrants = _without_flanges(hydrants, notes)
     _pavement_notes(plan, pavement, hydrants, work, notes, assumed)
+    roads = attempt(
+        lambda: tuple(
+            _roads_named(hydrants, settings, [r for s in ground.sources for r in s.roads], notes)
+            for settings, ground in ((plan.before, before), (plan.after, after))
+        )
+    )
+    if roads is None:
+        raise InputError(findings)
     past = plan.after.unchanged_past.metres / reference.metres_per_unit(work)
     return Inputs(
         plan=plan,
@@ -131,7 +139,7 @@ def open_inputs(plan: Plan) -> Inputs:
         before_ground=before,
         after_ground=after,
         pavement=pavement,
-        roads=(_roads_named(hydrants, plan.before), _roads_named(hydrants, plan.after)),
+        roads=(roads[0], roads[1]),
         notes=tuple(dict.fromkeys(notes)),
         assumed=tuple(assumed),
     )
@@ -203,7 +211,7 @@ def _surfaces(
     new = surface_of(after, setting, old, quick)
     assumed.extend(carried(before, after, quick))
     for ground, source in ((before, plan.before), (after, plan.after)):
-        if source is not None and len({s.sd_shared.metres for s in source.all}) > 1:
+        if source is not None and len({s.sd_shared.metres for s in source.layers_down}) > 1:
             notes.append(f"{ground.where}: sd_shared of {source.shared} is taken for all of its sources")
     return old, new
 
@@ -236,15 +244,24 @@ def _without_flanges(hydrants: Hydrants, notes: list[str]) -> Hydrants:
     return replace(hydrants, flange=np.full(len(hydrants), np.nan))
 
 
-def _roads_named(hydrants: Hydrants, ground: GroundSource | None) -> Texts | None:
-    """The road that each hydrant names for a ground, by the column of the first source that has one."""
-    name = next((s.roads for s in ground.all if s.roads is not None), None) if ground is not None else None
-    if name is None:
-        return None
-    if name not in hydrants.table.column_names:
-        mend = nearest(name, hydrants.table.column_names)
-        raise InputError(Finding(f"roads = {name!r}", f"{hydrants.shown} has no such column", mend))
-    return tuple(None if v is None else str(v).strip() or None for v in hydrants.table.column(name).to_pylist())
+def _roads_named(hydrants: Hydrants, ground: GroundSource | None, known: list[str], notes: list[str]) -> Texts | None:
+    """The road that each hydrant names for a ground whose roads are `known`. Raises InputError."""
+    columns = dict.fromkeys(s.roads for s in ground.layers_down if s.roads is not None) if ground is not None else {}
+    if len(columns) > 1:
+        what = f"several columns of the hydrants name roads: {', '.join(columns)}"
+        raise InputError(Finding("roads", what, "give all sources of one ground the same"))
+    for name in columns:
+        if name not in hydrants.table.column_names:
+            mend = nearest(name, hydrants.table.column_names)
+            raise InputError(Finding(f"roads = {name!r}", f"{hydrants.shown} has no such column", mend))
+        said = tuple(None if v is None else str(v).strip() or None for v in hydrants.table.column(name).to_pylist())
+        lost = sorted({road for road in said if road is not None and road not in known})
+        if lost:
+            count = sum(road in lost for road in said)
+            shown = ", ".join(lost[:5]) + (f" and {len(lost) - 5} more" if len(lost) > 5 else "")
+            notes.append(f"{count} hydrants name roads that are not there ({shown}): the nearest road answers for them")
+        return said
+    return None
 
 
 def _families(

@@ -71,7 +71,7 @@ def _readable(plan: Plan) -> list[tuple[str, tuple[str, ...]]]:
     for where, source in (("before", plan.before), ("after", plan.after)):
         if source is None:
             continue
-        lines = [line for settings in source.all for line in readable_facts(plan, settings, where)]
+        lines = [line for settings in source.layers_down for line in readable_facts(plan, settings, where)]
         if lines:
             facts.append((where, tuple(lines)))
     return facts

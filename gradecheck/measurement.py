@@ -143,5 +143,5 @@ def _joined(a: Heights, b: Heights, keep: Bools) -> Heights:
         np.concatenate([a.z, b.z[keep]]),
         np.concatenate([a.sd, b.sd[keep]]),
         np.concatenate([a.source, b.source[keep]]),
-        b.names or a.names,
+        max(a.names, b.names, key=len),
     )

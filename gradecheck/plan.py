@@ -25,7 +25,7 @@ from pydantic import (
 
 from gradecheck.errors import Finding, PlanError
 from gradecheck.policy import Policy
-from gradecheck.sources import KINDS, ONLY_WITH, DesignSource, GroundSource, PathText
+from gradecheck.sources import KINDS, ONLY_WITH, DesignSource, GroundSource, PathText, pile
 from gradecheck.units import Length
 from gradecheck.validation import Distance, Section, Unit, build
 
@@ -130,11 +130,8 @@ class Plan(Section):
 
     @field_validator("before", "after", mode="before")
     @classmethod
-    def _layered(cls, value: object) -> object:
-        """A list of tables is a pile: the first with the others under it."""
-        if isinstance(value, list) and value and all(isinstance(v, Mapping) for v in value):
-            return {**value[0], "under": value[1:]}
-        return value
+    def _piled(cls, value: object, info: ValidationInfo) -> object:
+        return pile(value, str(info.field_name))
 
     @field_validator("before")
     @classmethod
@@ -182,7 +179,7 @@ class Plan(Section):
         """The settings that stand for a fact and were left at their default, in words."""
         notes = []
         for name, ground in (("before", self.before), ("after", self.after)):
-            for source in ground.all if ground is not None else ():
+            for source in ground.layers_down if ground is not None else ():
                 if "sd" not in source.model_fields_set:
                     notes.append(f"{name}.sd = {source.sd}: the vertical error of this {source.kind} ground is assumed")
         if "position_sd" not in self.hydrants.model_fields_set:
@@ -279,5 +276,7 @@ def _given(**values: Any) -> dict[str, Any]:
 
 
 def _toml_hint(message: str) -> str:
+    if "twice" in message and ("after" in message or "before" in message):
+        return "write [[after]] (or [[before]]) for each of several sources, the first on top"
     quotes = 'lengths and text stand in quotes, such as "2 in"'
     return quotes if "Invalid value" in message or "after a statement" in message else "mend the line named"

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator, Mapping
 from pathlib import Path
 from typing import Annotated, Literal, Self
 
-from pydantic import BeforeValidator, model_validator
+from pydantic import BeforeValidator, Field, model_validator
 
 from gradecheck.units import Length
-from gradecheck.validation import Distance, PositiveLength, Section, Unit
+from gradecheck.validation import NOT_A_KEY, Distance, PositiveLength, Section, Unit
 
 
 def _path(value: object) -> object:
@@ -32,15 +33,15 @@ def _share(value: object) -> float:
     return number
 
 
-Paths = Annotated[tuple[PathText, ...], BeforeValidator(lambda v: _listed(v, "a path, a pattern, a folder"))]
-Names = Annotated[tuple[str, ...], BeforeValidator(lambda v: _listed(v, "a name, a pattern"))]
-
-
 def _listed(value: object, what: str) -> tuple[str, ...]:
     items = [value] if isinstance(value, str) else value
     if not isinstance(items, list | tuple) or not items or not all(isinstance(p, str) and p for p in items):
         raise ValueError(f"must be {what} or a list of them, not {value!r}")
     return tuple(items)
+
+
+Paths = Annotated[tuple[PathText, ...], BeforeValidator(lambda v: _listed(v, "a path, a pattern, a folder"))]
+Names = Annotated[tuple[str, ...], BeforeValidator(lambda v: _listed(v, "a name, a pattern"))]
 
 
 class StationTable(Section):
@@ -51,12 +52,15 @@ class StationTable(Section):
     road: str = "road"
     station: str = "station"
     elevation: str = "elevation"
-    unit: Unit | None = None
-    """Of the stations; the default is the unit of the elevations."""
+    station_unit: Unit | None = None
+    """The default is the unit of the elevations."""
+    elevation_unit: Unit | None = None
+    """The default is the unit of the source."""
 
 
 KINDS = ("raster", "landxml", "dxf", "profile")
 _ROAD_KEYS = ("section", "reach", "tie_in", "roads", "offset_sd", "carry")
+_OF_THE_WHOLE = ("beyond", "unchanged_past", "limits", "pavement")
 ONLY_WITH: dict[str, tuple[str, ...]] = {
     **dict.fromkeys(("surface", "alignment", "profile_name", "cross_sections"), ("landxml",)),
     **dict.fromkeys(("layers", "lines", "longest_side"), ("dxf",)),
@@ -88,10 +92,8 @@ class SurfaceSource(Section):
     axes: Literal["northing, easting", "easting, northing"] | None = None
     section: PathText | None = None
     reach: PositiveLength = Length(15, "m")
-    tie_in: Distance | None = None
     roads: str | None = None
     offset_sd: Annotated[float, BeforeValidator(_share)] | None = None
-    carry: Literal["level", "change"] | None = None
     unit: Unit | None = None
     vertical: str | None = None
     crs: str | None = None
@@ -108,9 +110,24 @@ class SurfaceSource(Section):
         lost = [k for k, kinds in ONLY_WITH.items() if k in self.model_fields_set and given[0] not in kinds]
         if lost:
             raise ValueError(f"{', '.join(lost)} does not go with {given[0]}: leave it out")
-        if self.start is not None and self.table is None:
-            raise ValueError("start goes with table: lines with heights of their own begin at station 0")
+        idle = [f"{key} goes with {needed}" for key, needed in self._idle()]
+        if idle:
+            raise ValueError("; ".join(idle))
         return self
+
+    def _idle(self) -> Iterator[tuple[str, str]]:
+        """Keys that are set and would have no effect, and what they would need."""
+        stated = self.model_fields_set
+        triangles_only = self.surface is not None and self.alignment is None
+        if "start" in stated and self.table is None:
+            yield "start", "table: lines with heights of their own begin at station 0"
+        if "longest_side" in stated and self.lines != "breaklines":
+            yield "longest_side", 'lines = "breaklines"'
+        if "section" in stated and self.cross_sections is not None:
+            yield "section", "a profile, not with cross_sections, which are sections already"
+        for key in ("profile_name", "table", "cross_sections", "section"):
+            if key in stated and triangles_only:
+                yield key, "alignment, not with surface alone"
 
     @property
     def kind(self) -> str:
@@ -126,30 +143,52 @@ class SurfaceSource(Section):
 class GroundSource(SurfaceSource):
     """`[before]`: one source, or several, each under the one before it."""
 
-    under: tuple[SurfaceSource, ...] = ()
+    under: tuple[SurfaceSource, ...] = Field(default=(), json_schema_extra=NOT_A_KEY)
 
     @property
-    def all(self) -> tuple[SurfaceSource, ...]:
+    def layers_down(self) -> tuple[SurfaceSource, ...]:
         """The sources, the uppermost first."""
         return (self, *self.under)
 
     @property
     def shared(self) -> Length:
         """The error common to the whole ground: the greatest of its sources'."""
-        return max((s.sd_shared for s in self.all), key=lambda length: length.metres)
+        return max((s.sd_shared for s in self.layers_down), key=lambda length: length.metres)
 
 
 class DesignLayer(SurfaceSource):
     """One source of design ground."""
 
     sd: Distance = Length(0.05, "ft")
+    tie_in: Distance | None = None
+    carry: Literal["level", "change"] | None = None
+
+    def _idle(self) -> Iterator[tuple[str, str]]:
+        yield from super()._idle()
+        for key in ("tie_in", "carry"):
+            if key in self.model_fields_set and self.cross_sections is not None:
+                yield key, "a profile, not with cross_sections"
+        if self.carry is not None and self.section is not None:
+            yield "carry", "profiles without a section"
 
 
 class DesignSource(DesignLayer, GroundSource):
     """`[after]`: the design ground, and what holds beyond its limits."""
 
-    under: tuple[DesignLayer, ...] = ()
+    under: tuple[DesignLayer, ...] = Field(default=(), json_schema_extra=NOT_A_KEY)
     beyond: Literal["unchanged", "missing"] = "unchanged"
     unchanged_past: Distance = Length(30, "ft")
     limits: PathText | None = None
     pavement: PathText | None = None
+
+
+def pile(value: object, section: str) -> object:
+    """A list of tables as one: the first with the others under it. Raises ValueError in words for a person."""
+    if isinstance(value, Mapping) and "under" in value:
+        raise ValueError(f"'under' is no key: write [[{section}]] for each of several, the first on top")
+    if not (isinstance(value, list) and value and all(isinstance(v, Mapping) for v in value)):
+        return value
+    misplaced = sorted({key for later in value[1:] for key in _OF_THE_WHOLE if key in later})
+    if misplaced and section == "after":
+        raise ValueError(f"{', '.join(misplaced)}: of the whole design, stands in the first [[after]]")
+    return {**value[0], "under": value[1:]}

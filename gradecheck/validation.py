@@ -98,9 +98,19 @@ def _nested(annotation: Any) -> type[BaseModel] | None:
     return None
 
 
+NOT_A_KEY: dict[str, Any] = {"key": False}
+"""Marks a field that people do not write."""
+
+
+def _keys(model: type[BaseModel] | None) -> list[str]:
+    return [n for n, f in model.model_fields.items() if f.json_schema_extra != NOT_A_KEY] if model else []
+
+
 def nearest(word: str, known: typing.Iterable[str]) -> str:
     """ "; did you mean 'x'?", or the list of what is known."""
     names = sorted(known)
+    if not names:
+        return "there is none"
     plain = {name.lower(): name for name in reversed(names)}
     close = difflib.get_close_matches(word.lower(), list(plain), 1, 0.6)
     return f"did you mean '{plain[close[0]]}'?" if close else f"known here: {', '.join(names)}"
@@ -110,7 +120,7 @@ def _in_words(item: Any, name: str, model: type[BaseModel] | None) -> Finding:
     kind, context, given = item["type"], item.get("ctx", {}), item.get("input")
     if kind == "extra_forbidden":
         key = str(item["loc"][-1])
-        return Finding(name, "unknown key", nearest(key, model.model_fields if model else ()))
+        return Finding(name, "unknown key", nearest(key, _keys(model)))
     if kind == "string_too_short":
         return Finding(name, "must not be empty", "fill it in")
     if kind == "too_short":

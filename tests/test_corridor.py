@@ -11,9 +11,9 @@ from gradecheck.roads.alignment import Alignment
 from gradecheck.roads.crosssections import CrossSections
 from gradecheck.roads.locate import Locator
 from gradecheck.roads.profile import Bend, Profile
-from gradecheck.surfaces import OFF_SECTION, OUTSIDE, PAST_END, TIED_IN, Layered
+from gradecheck.surfaces import OFF_SECTION, OUTSIDE, PAST_END, TIED_IN, UNMET, Layered
 from gradecheck.surfaces.corridor import Corridor, Road
-from gradecheck.surfaces.design import SHORT, UNCHANGED, UNKNOWN, Design
+from gradecheck.surfaces.design import INSIDE, SHORT, UNCHANGED, UNKNOWN, Design
 from tests.cases import Ground
 from tests.corridors import EAST, FT, HERE, NORTH, ask, carrying, corridor, plane_road, road, tell, worked
 
@@ -105,7 +105,27 @@ def test_where_the_old_ground_is_unknown_on_the_way_nobody_knows_the_slope_s_end
     gap = Ground(lambda x, y: np.where(np.abs(y - NORTH) < 8, 99.0, np.nan))
     surface = corridor(road(STRAIGHT, [100, 100], plane_road(0.0, 6.0, tie_slope=0.1)), old=gap)
     heights = ask(surface, (50, 7.5), (50, 8.5))
-    assert heights.source.tolist() == [0, OFF_SECTION]
+    assert heights.source.tolist() == [0, UNMET]
+
+
+def test_a_section_wider_than_the_reach_is_still_spoken_for() -> None:
+    surface = corridor(road(STRAIGHT, [100, 100], plane_road(0.01, 26.0)), reach=15.0)
+    heights = ask(surface, (50, 25), (50, -25.9), (50, 26.5))
+    assert heights.z[:2] == pytest.approx([100.25, 99.741])
+    assert heights.source[2] == OUTSIDE
+    assert surface.contested(np.array([EAST + 50.0]), np.array([NORTH + 25.0])).tolist() == [False]
+
+
+def test_past_the_reach_a_slope_that_has_not_met_the_ground_leaves_it_unknown_and_never_unchanged() -> None:
+    # 6 m of fill at 1 in 3: the slope ends 18 m past the section's 6 m, at 24 m; the reach is 15 m.
+    low = Ground(lambda x, y: np.full(len(x), 94.0))
+    surface = corridor(road(STRAIGHT, [100, 100], plane_road(0.0, 6.0, tie_slope=1 / 3)), old=low, reach=15.0)
+    places = [(50, 14), (50, 16), (50, 23.9), (50, 24.1), (50, 40)]
+    heights = ask(surface, *places)
+    assert heights.source.tolist() == [0, UNMET, UNMET, OUTSIDE, OUTSIDE]
+    x, y = EAST + np.array([p[0] for p in places]), NORTH + np.array([p[1] for p in places])
+    told = Design(surface, None, 9.144, 9.144).silence(x, y)
+    assert told.tolist()[1:] == [INSIDE, INSIDE, SHORT, UNCHANGED]
 
 
 def test_past_the_meeting_the_ground_is_unchanged_however_near_the_design_is() -> None:

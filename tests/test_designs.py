@@ -380,7 +380,10 @@ def test_keys_that_do_not_fit_the_file_are_one_message(tmp_path: Path, more: dic
         ({"profile": "a.gpkg", "offset_sd": "5"}, "is a share of the distance"),
         ({"profile": "a.gpkg", "reach": "0 m"}, "must be above 0"),
         ({"dxf": "a.dxf", "lines": "edges"}, "is not one of 'profiles', 'breaklines'"),
-        ([{"landxml": "a.xml"}, {"landxml": "b.xml", "beyond": "missing"}], "after[2].beyond: unknown key"),
+        (
+            [{"landxml": "a.xml"}, {"landxml": "b.xml", "beyond": "missing"}],
+            "beyond: of the whole design, stands in the first [[after]]",
+        ),
         ([{"landxml": "a.xml"}, {"landxml": "b.xml", "tie_inn": "3 m"}], "did you mean 'tie_in'?"),
     ],
 )

@@ -41,7 +41,7 @@ WORKED_HEIGHTS = {0.0: 1319.85, 12.0: 1319.61, 13.4999: 1319.52, 13.5: 1320.02, 
 
 def read(folder: Path, text: str, name: str = "section.toml") -> Section:
     (folder / name).write_text(text, encoding="utf-8")
-    section = read_sections(folder / name, name).rest
+    section = read_sections(folder / name, name).of("any road", "ft")
     assert section is not None
     return section
 
@@ -166,7 +166,7 @@ slope = "-3 %"
 """
     (tmp_path / "s.toml").write_text(text, encoding="utf-8")
     sections = read_sections(tmp_path / "s.toml", "s.toml")
-    widths = {name: sections.of(name).right[0].width[0] / FT for name in ("Sorrel St", "Tansy Ln", "Fennel St")}
+    widths = {name: sections.of(name, "m").right[0].width[0] / FT for name in ("Sorrel St", "Tansy Ln", "Fennel St")}
     assert widths == pytest.approx({"Sorrel St": 12, "Tansy Ln": 12, "Fennel St": 10})
 
 
@@ -176,7 +176,13 @@ BAD = {
     "bare width": ('[[strip]]\nkind = "lane"\nwidth = 3', "a length is text with its unit"),
     "negative width": ('[[strip]]\nkind = "lane"\nwidth = "-3 m"', "must not be negative"),
     "slope as a ratio in words": ('[[strip]]\nkind = "lane"\nwidth = "3 m"\nslope = "1:4"', "a slope is text"),
-    "slope in per cent without the sign": ('[[strip]]\nkind = "lane"\nwidth = "3 m"\nslope = -20', "steeper than 10"),
+    "slope in per cent without the sign": ('[[strip]]\nkind = "lane"\nwidth = "3 m"\nslope = 2', "has no % sign"),
+    "slope in text without the sign": ('[[strip]]\nkind = "lane"\nwidth = "3 m"\nslope = "-2"', "has no % sign"),
+    "steeper than can be": ('[[strip]]\nkind = "lane"\nwidth = "3 m"\nslope = "-2000 %"', "steeper than 10 to 1"),
+    "a tie slope that is run to rise": (
+        'tie_slope = 3\n[[strip]]\nkind = "lane"\nwidth = "3 m"',
+        "has no % sign",
+    ),
     "stations do not rise": (
         '[[strip]]\nkind = "lane"\nwidth = "3 m"\nstation = ["12+00", "10+00"]',
         "stations do not rise",
@@ -208,6 +214,10 @@ def test_a_section_that_cannot_be_used_is_told_in_one_message(tmp_path: Path, te
 BAD_CSV = {
     "unknown column": ("side,kind,breadth\nboth,lane,3 m\n", "unknown column 'breadth'"),
     "contradiction": ("kind,width,profile_on\nlane,3 m,edge\nverge,1 m,flowline\n", "contradicts a row above"),
+    "a gap in a strip": (
+        "kind,station,width,slope\nlane,0,3 m,\nlane,150,3 m,4 %\n",
+        "slope is given at some stations of this strip and not at others",
+    ),
     "too many cells": ("kind,width\nlane,3 m,4 m\n", "more cells than columns"),
     "nothing in it": ("kind,width\n", "strip"),
 }
@@ -229,3 +239,30 @@ def test_a_missing_file_says_how_to_ask_for_the_plain_section(tmp_path: Path) ->
 def test_the_built_in_street_is_sound() -> None:
     assert faults(street(), "street") == []
     assert feet(street(), 17.0) == pytest.approx(0.24)  # its first 17 ft are the worked example's
+
+
+@pytest.mark.parametrize(("written", "slope"), [("3:1", 1 / 3), ("33 %", 0.33), (0.25, 0.25)])
+def test_a_tie_slope_may_be_run_to_rise(tmp_path: Path, written: object, slope: float) -> None:
+    value = f'"{written}"' if isinstance(written, str) else written
+    assert read(tmp_path, f"tie_slope = {value}\n{WORKED}").tie_slope == pytest.approx(slope)
+
+
+TURNING = """
+[[strip]]
+kind = "lane"
+width = "4 m"
+station = ["10+00", "12+00"]
+slope = ["-2 %", "2 %"]
+"""
+
+
+def test_stations_are_in_the_unit_of_the_line_or_the_one_stated(tmp_path: Path) -> None:
+    (tmp_path / "s.toml").write_text(TURNING, encoding="utf-8")
+    plain = read_sections(tmp_path / "s.toml", "s.toml")
+    assert plain.of("any", "ft").stations == (1000, 1200)
+    with pytest.raises(ValueError, match="written as in feet"):
+        plain.of("any", "m")
+    (tmp_path / "s.toml").write_text('station_unit = "ft"\n' + TURNING, encoding="utf-8")
+    stated = read_sections(tmp_path / "s.toml", "s.toml")
+    assert stated.of("any", "m").stations == pytest.approx((304.8, 365.76))
+    assert stated.of("any", "m") is stated.of("other", "m")

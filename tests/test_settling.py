@@ -9,7 +9,7 @@ import geopandas as gpd
 import pytest
 import shapely
 
-from gradecheck import InputError, Plan, compute
+from gradecheck import InputError, Plan, PlanError, compute
 from tests.drawings import FT, at, half, level, place, street, write_dxf, write_landxml, write_lines
 from tests.projects import CRS, EAST, NORTH, hydrants, plan_values, three, write_ground
 
@@ -148,11 +148,22 @@ def test_an_alignment_takes_its_heights_from_a_table(tmp_path: Path) -> None:
     write_landxml(tmp_path / "d.xml", street(""))
     text = "name,sta,z\nSorrel St,0,100.5\nSorrel St,459.32,100.5\n"
     (tmp_path / "t.csv").write_text(text, encoding="utf-8")
-    table = {"path": "t.csv", "road": "name", "station": "sta", "elevation": "z", "unit": "ft"}
+    table = {
+        "path": "t.csv",
+        "road": "name",
+        "station": "sta",
+        "elevation": "z",
+        "station_unit": "ft",
+        "elevation_unit": "ft",
+    }
     after = {"landxml": "d.xml", "alignment": "Sorrel St", "table": table}
-    # The file is in metres, and so are heights, whatever unit the stations are in.
-    result = compute(project(tmp_path, after, layer=near(), before={"unit": "m"}))
-    assert result.hydrants["grade_change_in"][0] == pytest.approx(0.5 / 0.0254)
+    result = compute(project(tmp_path, after, layer=near()))
+    assert result.hydrants["grade_change_in"][0] == pytest.approx(6)
+    other = text.replace("Sorrel St", "Sorel Street")
+    (tmp_path / "other.csv").write_text(other, encoding="utf-8")
+    stops(project(tmp_path, {**after, "table": {**table, "path": "other.csv"}}), "none of its roads ('Sorel Street')")
+    (tmp_path / "more.csv").write_text(text + other.partition("\n")[2], encoding="utf-8")
+    warned(project(tmp_path, {**after, "table": {**table, "path": "more.csv"}}), "does not have: 'Sorel Street'")
     stops(project(tmp_path, {**after, "table": {**table, "road": "nam"}}), "did you mean 'name'?")
     stops(project(tmp_path, {**after, "table": {**table, "path": "gone.csv"}}), "after.table.path: no such file")
 
@@ -224,3 +235,118 @@ def test_flat_lines_without_a_table_are_one_message(tmp_path: Path) -> None:
     with pytest.raises(InputError) as told:
         compute(project(tmp_path, {"profile": "flat.gpkg", "unit": "ft"}))
     assert len(told.value.findings) == 1
+
+
+# --- what would have no effect, or the wrong one --------------------------------------------------------------------
+
+
+def test_section_stations_off_the_road_or_in_feet_on_a_metric_line_stop_the_run(tmp_path: Path) -> None:
+    write_landxml(tmp_path / "d.xml", street(level(OLD)))
+    strip = '[[strip]]\nkind = "lane"\nwidth = "4 m"\nstation = {}\nslope = ["-2 %", "2 %"]\n'
+    after = {"landxml": "d.xml", "section": "s.toml"}
+    (tmp_path / "s.toml").write_text(strip.format("[500, 900]"), encoding="utf-8")
+    stops(project(tmp_path, after), "its stations, 500 to 900, lie off road 'Sorrel St', 0 to 140")
+    (tmp_path / "s.toml").write_text(strip.format('["1+00", "2+00"]'), encoding="utf-8")
+    stops(project(tmp_path, after), "written as in feet (12+50), the road's line is in metres")
+    text = 'station_unit = "ft"\n' + strip.format('["1+00", "2+00"]')
+    (tmp_path / "s.toml").write_text(text, encoding="utf-8")
+    compute(project(tmp_path, after))
+
+
+def test_what_is_not_there_is_said(tmp_path: Path) -> None:
+    write_landxml(tmp_path / "d.xml", street(level(OLD)))
+    text = '[[section]]\nroads = ["Lost Ln"]\n[[section.strip]]\nkind = "lane"\nwidth = "4 m"\n'
+    text += '[[section]]\n[[section.strip]]\nkind = "lane"\nwidth = "4 m"\n'
+    (tmp_path / "s.toml").write_text(text, encoding="utf-8")
+    layer = near(at_road=["Lost Ln"])
+    result = warned(
+        project(tmp_path, {"landxml": "d.xml", "section": "s.toml", "roads": "at_road"}, layer=layer),
+        "sections for roads that are not there: Lost Ln",
+    )
+    assert any("1 hydrants name roads that are not there (Lost Ln)" in w for w in result.summary["warnings"])
+
+
+def test_a_section_wider_than_the_reach_is_spoken_for_and_that_is_said(tmp_path: Path) -> None:
+    write_landxml(tmp_path / "d.xml", street(level(OLD + 1.0)))
+    (tmp_path / "s.toml").write_text('[[strip]]\nkind = "verge"\nwidth = "26 m"\n', encoding="utf-8")
+    layer = hydrants({"asset_id": ["A"], "flange_in": [4.0]}, [(30.0, 40 - 25.0)])
+    plan = project(tmp_path, {"landxml": "d.xml", "section": "s.toml"}, layer=layer)
+    result = warned(plan, "after.reach of 15 m is less than section and tie-in go")
+    assert result.hydrants["grade_change_in"][0] * 0.0254 == pytest.approx(1.0)
+
+
+def test_a_file_in_another_part_of_the_world_stops_the_run(tmp_path: Path) -> None:
+    write_landxml(tmp_path / "d.xml", half(OLD), system="32616")
+    stops(project(tmp_path, {"landxml": "d.xml"}), "lies more than 50 km from every hydrant, in EPSG:32616")
+
+
+def test_lines_whose_axes_are_swapped_stop_the_run(tmp_path: Path) -> None:
+    shape = shapely.LineString([(NORTH + 40, EAST - 20, 100.5), (NORTH + 40, EAST + 120, 100.5)])
+    gpd.GeoDataFrame({"road": ["R"]}, geometry=[shape], crs=CRS).to_file(tmp_path / "new.gpkg")
+    stops(project(tmp_path, {"profile": "new.gpkg", "unit": "ft"}), "lie outside the area of use of EPSG:32615")
+
+
+def test_a_drawing_whose_axes_are_swapped_can_be_turned(tmp_path: Path) -> None:
+    z = OLD + 0.5 * FT
+
+    def swapped(x: float, y: float) -> tuple[float, float, float]:
+        east, north, height = at(x, y, z)
+        return north, east, height
+
+    corners = [swapped(-20, -20), swapped(50, -20), swapped(50, 120), swapped(-20, 120)]
+    write_dxf(tmp_path / "d.dxf", lambda space: space.add_3dface(corners))
+    after = {"dxf": "d.dxf", "crs": CRS, "unit": "m"}
+    stops(project(tmp_path, after), 'state axes = "northing, easting"')
+    result = compute(project(tmp_path, {**after, "axes": "northing, easting"}))
+    assert result.hydrants["grade_change_in"][0] == pytest.approx(6)
+
+
+def test_the_vertical_half_of_a_stated_system_counts(tmp_path: Path) -> None:
+    write_landxml(tmp_path / "d.xml", half(OLD + 0.5 * FT), system=None)
+    before = {"vertical": "EPSG:5702", "unit": None}
+    stops(project(tmp_path, {"landxml": "d.xml", "crs": "EPSG:32615+5703"}, before=before), "different vertical datums")
+    both = {"landxml": "d.xml", "crs": "EPSG:32615+5703", "vertical": "EPSG:3900"}
+    stops(project(tmp_path, both), "crs says heights are EPSG:5703")
+
+
+def test_a_table_given_as_the_lines_is_told_where_it_belongs(tmp_path: Path) -> None:
+    (tmp_path / "t.csv").write_text("road,station,elevation\nR,0,1\nR,9,2\n", encoding="utf-8")
+    stops(project(tmp_path, {"profile": "t.csv", "unit": "ft", "crs": CRS}), "has no lines, it is a table")
+
+
+@pytest.mark.parametrize(
+    ("after", "words"),
+    [
+        ({"landxml": "a.xml", "section": "s.toml", "cross_sections": "FG"}, "section goes with a profile"),
+        ({"landxml": "a.xml", "surface": "FG", "cross_sections": "FG"}, "cross_sections goes with alignment"),
+        ({"landxml": "a.xml", "surface": "FG", "profile_name": "FG"}, "profile_name goes with alignment"),
+        ({"landxml": "a.xml", "alignment": "A", "section": "s.toml", "carry": "change"}, "carry goes with profiles"),
+        ({"landxml": "a.xml", "cross_sections": "FG", "tie_in": "3 m"}, "tie_in goes with a profile"),
+        ({"dxf": "a.dxf", "longest_side": "3 m"}, "longest_side goes with lines"),
+        ({"profile": "a.gpkg", "start": "sta"}, "start goes with table"),
+        ({"raster": "a.tif", "under": []}, "'under' is no key"),
+        ({"raster": "a.tif", "undr": []}, "unknown key"),
+    ],
+)
+def test_a_key_without_effect_is_refused(after: dict[str, Any], words: str) -> None:
+    values = plan_values()
+    values["after"] = after
+    with pytest.raises(PlanError) as told:
+        Plan.parse(values)
+    assert len(told.value.findings) == 1
+    assert words in str(told.value.findings[0])
+    assert "'under'?" not in str(told.value.findings[0])
+
+
+@pytest.mark.parametrize("key", [{"tie_in": "3 m"}, {"carry": "level"}])
+def test_existing_ground_ties_into_nothing(key: dict[str, str]) -> None:
+    values = plan_values()
+    values["before"] = {"landxml": "a.xml", **key}
+    with pytest.raises(PlanError, match="unknown key"):
+        Plan.parse(values)
+
+
+def test_the_table_after_written_twice_says_how_to_write_several(tmp_path: Path) -> None:
+    (tmp_path / "plan.toml").write_text('[after]\nraster = "a.tif"\n[after]\nraster = "b.tif"\n', encoding="utf-8")
+    with pytest.raises(PlanError, match=r"write \[\[after\]\]"):
+        Plan.load(tmp_path / "plan.toml")

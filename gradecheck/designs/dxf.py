@@ -7,9 +7,8 @@ from pathlib import Path
 
 import numpy as np
 
-from gradecheck import reference
 from gradecheck.designs.parts import DesignFile, Reading, build_road, checked, extent_line
-from gradecheck.designs.settle import one_system, one_vertical
+from gradecheck.designs.settle import one_system, one_vertical, plane_unit
 from gradecheck.errors import Finding, InputError
 from gradecheck.formats.dxf import Dxf, read_dxf
 from gradecheck.roads.alignment import Alignment
@@ -17,16 +16,21 @@ from gradecheck.roads.breaklines import triangulated
 from gradecheck.roads.mesh import Mesh
 from gradecheck.roads.profile import Profile
 from gradecheck.surfaces.corridor import Road
-from gradecheck.units import METRES, unit_of_factor
+from gradecheck.units import METRES
+
+_NAMED = 8
+"""Lines that are named."""
 
 
 def read(reading: Reading, path: Path, shown: str) -> DesignFile:
     """The drawing as ground. Raises InputError."""
     source = reading.source
     drawing = read_dxf(path, shown, source.layers)
+    if source.axes == "northing, easting":
+        drawing = _turned(drawing)
     reading.notes.extend(f"{shown}: {note}" for note in drawing.notes)
-    crs = one_system(reading, shown, None, "")
-    plane = unit_of_factor(reference.metres_per_unit(crs)) or "m"
+    crs, _ = one_system(reading, shown, None, "")
+    plane = plane_unit(crs, shown)
     unit: str | None = source.unit
     if drawing.unit is not None and drawing.unit != (unit or plane):
         reading.notes.append(
@@ -49,7 +53,7 @@ def read(reading: Reading, path: Path, shown: str) -> DesignFile:
         side = source.longest_side.metres / METRES[plane]
         meshes.append(replace(triangulated(lines, drawing.points, side, names, shown), name="breaklines"))
     elif source.lines == "profiles":
-        roads = _roads(reading, drawing)
+        roads = _roads(reading, drawing, plane)
     elif meshes and drawing.lines:
         reading.notes.append(
             f"{shown}: its {len(drawing.lines)} lines are passed over: `lines` does not say what they are"
@@ -59,13 +63,12 @@ def read(reading: Reading, path: Path, shown: str) -> DesignFile:
         mend = 'state lines = "profiles" (along roads) or lines = "breaklines" (edges of ground between them)'
         raise InputError(Finding(f"{reading.where}.lines", what, mend))
     return DesignFile(
-        shown, (str(path),), crs, vertical, plane, unit, tuple(meshes), tuple(roads), dxf_facts(drawing)
+        shown, "dxf", (str(path),), crs, vertical, plane, unit, tuple(meshes), tuple(roads), dxf_facts(drawing)
     )  # fmt: skip
 
 
-def _roads(reading: Reading, drawing: Dxf) -> list[Road]:
+def _roads(reading: Reading, drawing: Dxf, unit: str) -> list[Road]:
     """Each line as a road with its own heights along it. Raises InputError with the findings of all."""
-    sections = reading.sections()
     findings: list[Finding] = []
     roads: list[Road] = []
     for line in drawing.lines:
@@ -73,12 +76,19 @@ def _roads(reading: Reading, drawing: Dxf) -> list[Road]:
         try:
             alignment = Alignment.polyline(line.name, line.xyz[:, :2])
             profile = Profile.table(line.name, along, line.xyz[:, 2], f"{drawing.shown}: {line.name}")
-            roads.append(build_road(reading, alignment, profile, sections))
+            roads.append(build_road(reading, alignment, profile, unit))
         except InputError as error:
             findings.extend(error.findings)
     if findings:
         raise InputError(findings)
     return roads
+
+
+def _turned(drawing: Dxf) -> Dxf:
+    """The same with x and y in each other's place, as a drawing is that has northings first."""
+    mesh = replace(drawing.mesh, x=drawing.mesh.y, y=drawing.mesh.x)
+    lines = tuple(replace(line, xyz=line.xyz[:, [1, 0, 2]]) for line in drawing.lines)
+    return replace(drawing, mesh=mesh, lines=lines, points=drawing.points[:, [1, 0, 2]])
 
 
 def dxf_facts(drawing: Dxf) -> tuple[str, ...]:
@@ -90,5 +100,7 @@ def dxf_facts(drawing: Dxf) -> tuple[str, ...]:
         lines += [f"  {len(mesh)} triangles", *extent_line(mesh.x, mesh.y, mesh.z)]
     if drawing.lines:
         xyz = np.concatenate([line.xyz for line in drawing.lines])
-        lines += [f"  {len(drawing.lines)} lines", *extent_line(*xyz.T)]
+        names = [line.name for line in drawing.lines]
+        more = f" and {len(names) - _NAMED} more" if len(names) > _NAMED else ""
+        lines += [f"  {len(names)} lines: {', '.join(names[:_NAMED])}{more}", *extent_line(*xyz.T)]
     return tuple(lines)

@@ -8,7 +8,7 @@ from pathlib import Path
 
 from gradecheck.designs.parts import DesignFile, Reading, build_road, checked, extent_line
 from gradecheck.designs.settle import one_system, one_unit, one_vertical, same_units, short
-from gradecheck.designs.tables import station_profiles
+from gradecheck.designs.tables import station_profiles, table_file
 from gradecheck.errors import Finding, InputError
 from gradecheck.formats.landxml import LandXml, read_landxml
 from gradecheck.formats.landxml import Road as DrawnRoad
@@ -27,21 +27,19 @@ def read(reading: Reading, path: Path, shown: str) -> DesignFile:
     document = read_landxml(path, shown, not roads_only, lambda kind, name: _wanted(source, kind, name))
     reading.notes.extend(f"{shown}: {note}" for note in document.notes)
     unit = one_unit(reading, shown, document.unit, "the file")
-    crs = one_system(reading, shown, document.system, document.system_said)
-    vertical = one_vertical(reading, shown, document.vertical, unit)
+    crs, compound = one_system(reading, shown, document.system, document.system_said)
+    vertical = one_vertical(reading, shown, document.vertical or compound, unit)
     same_units(shown, unit, crs)
     meshes = _surfaces(reading, document)
     roads = [] if meshes and not (source.alignment or source.section) else _drawn_roads(reading, document)
     facts = landxml_facts(document)
-    files = [str(path)]
-    if source.table is not None:
-        files.append(str(reading.plan.resolve(source.table.path)))
+    files = [str(path), *table_file(reading)]
     if source.axes == "easting, northing":
         meshes = [replace(m, x=m.y, y=m.x) for m in meshes]
         if roads:
             what = "`axes` turns the points of triangles only, and this file's roads are drawn by them too"
             raise InputError(Finding(f"{reading.where}.axes", what, "mend the file: northing comes before easting"))
-    return DesignFile(shown, tuple(files), crs, vertical, unit, unit, tuple(meshes), tuple(roads), facts)
+    return DesignFile(shown, "landxml", tuple(files), crs, vertical, unit, unit, tuple(meshes), tuple(roads), facts)
 
 
 def _wanted(source: SurfaceSource, kind: str, name: str) -> bool:
@@ -105,20 +103,20 @@ def _drawn_roads(reading: Reading, document: LandXml) -> list[Road]:
         where = f"{reading.where}.alignment" if source.alignment else shown
         what = f"{shown} has no alignment '{missing[0]}'" if source.alignment else "has no surface and no alignment"
         raise InputError(Finding(where, what, mend))
-    heights = station_profiles(reading, source.unit or document.unit or "m", document.unit or "m")
-    sections = reading.sections()
+    unit = document.unit or source.unit or "m"
+    heights = station_profiles(reading, unit, names, shown)
     findings: list[Finding] = []
     roads: list[Road] = []
     for drawn in chosen:
         try:
             ground = _ground_of(reading, drawn, heights, shown)
+            if ground is not None:
+                roads.append(build_road(reading, drawn.alignment, ground, unit))
         except InputError as error:
             findings.extend(error.findings)
             continue
         if ground is None:
             reading.notes.append(f"{shown}: alignment '{drawn.alignment.name}' has no profile and was passed over")
-            continue
-        roads.append(build_road(reading, drawn.alignment, ground, sections))
     if not roads and not findings:
         findings.append(Finding(shown, "no alignment has a profile", "give a file with profiles, or a `table` of them"))
     if findings:

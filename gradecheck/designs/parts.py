@@ -8,7 +8,7 @@ import numpy as np
 from pyproj import CRS
 
 from gradecheck.errors import Finding, InputError
-from gradecheck.formats.sections import Sections, read_sections
+from gradecheck.formats.sections import Sections, Stationed, read_sections
 from gradecheck.plan import Plan
 from gradecheck.probability import Floats
 from gradecheck.roads.alignment import Alignment
@@ -25,11 +25,14 @@ from gradecheck.units import METRES
 class DesignFile:
     """What of one file is ground, in the file's own coordinates.
 
-    crs: horizontal; vertical: None where not stated. unit: of plan coordinates and stations; height_unit: of heights.
-    files: all that was read. facts: what the file is and holds, for people.
+    shown: its name for people. kind: landxml, dxf or profile. files: all that was read.
+    crs: horizontal; vertical: None where not stated.
+    unit: of plan coordinates and stations; height_unit: of heights.
+    facts: what the file is and holds, for people.
     """
 
     shown: str
+    kind: str
     files: tuple[str, ...]
     crs: CRS
     vertical: CRS | None
@@ -53,7 +56,11 @@ class DesignFile:
 
 @dataclass(frozen=True, slots=True)
 class Reading:
-    """Where one source of the plan is read: its settings, its place in the plan, and what must be said aloud."""
+    """Where one source of the plan is read.
+
+    where: its place in the plan. design: after, not before. crs, vertical: as the plan states them. notes: what must be
+    said aloud, added to by readers. sections: of its roads, where it asks for them.
+    """
 
     plan: Plan
     source: SurfaceSource
@@ -62,29 +69,43 @@ class Reading:
     crs: CRS | None
     vertical: CRS | None
     notes: list[str]
-
-    def sections(self) -> Sections | None:
-        """The cross-sections that the source asks for."""
-        name = self.source.section
-        if name is None:
-            return None
-        if name in BUILT_IN:
-            self.notes.append(f"{self.where}.section = '{name}': a common section, not that of your road")
-            return Sections({}, BUILT_IN[name]())
-        return read_sections(self.plan.resolve(name), name)
+    sections: Sections | None
 
 
-def build_road(
-    reading: Reading, alignment: Alignment, ground: Profile | CrossSections, sections: Sections | None
-) -> Road:
-    """A road with the section that the source gives it. Raises InputError where it gives none."""
-    section = None
-    if sections is not None and not isinstance(ground, CrossSections):
-        section = sections.of(alignment.name)
-        if section is None:
-            what = f"no section is given for road '{alignment.name}'"
-            mend = "name it in `roads`, or give one without `roads` for all others"
-            raise InputError(Finding(f"{reading.where}.section = {reading.source.section!r}", what, mend))
+def read_section(plan: Plan, name: str | None, where: str, notes: list[str]) -> Sections | None:
+    """The cross-sections that a source asks for. Raises InputError."""
+    if name is None:
+        return None
+    if name in BUILT_IN:
+        notes.append(f"{where}.section = '{name}': a common section, not that of your road")
+        return Sections({}, Stationed(BUILT_IN[name](), None, False))
+    return read_sections(plan.resolve(name), name)
+
+
+def build_road(reading: Reading, alignment: Alignment, ground: Profile | CrossSections, unit: str) -> Road:
+    """A road with the section that the source gives it; `unit` is that of its line.
+
+    Raises InputError where the source gives none, or one whose stations cannot be this road's.
+    """
+    if reading.sections is None or isinstance(ground, CrossSections):
+        return Road(alignment, ground)
+    where = f"{reading.where}.section = {reading.source.section!r}"
+    try:
+        section = reading.sections.of(alignment.name, unit)
+    except ValueError as error:
+        mend = 'state station_unit = "ft" in the section, or write metres as 1+250'
+        raise InputError(Finding(where, f"road '{alignment.name}': {error}", mend)) from None
+    if section is None:
+        named = ", ".join(f"'{n}'" for n in list(reading.sections.named)[:6])
+        what = f"no section is given for road '{alignment.name}'"
+        raise InputError(Finding(where, what, f"sections are there for {named}; one without `roads` is for all others"))
+    changes = section.stations
+    if changes is not None and (changes[1] < alignment.first or changes[0] > alignment.last):
+        what = (
+            f"its stations, {changes[0]:g} to {changes[1]:g}, lie off road '{alignment.name}', "
+            f"{alignment.first:g} to {alignment.last:g}"
+        )
+        raise InputError(Finding(where, what, "check them, and state station_unit where it is not the line's"))
     return Road(alignment, ground, section)
 
 

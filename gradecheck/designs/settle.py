@@ -6,10 +6,13 @@ from pyproj import CRS
 from pyproj.exceptions import CRSError
 
 from gradecheck import reference
-from gradecheck.designs.parts import Reading
+from gradecheck.designs.parts import DesignFile, Reading
 from gradecheck.errors import Finding, InputError
 from gradecheck.probability import Floats
 from gradecheck.units import METRES, unit_of_factor
+
+_NEAR, _FAR = 2000.0, 50_000.0
+"""Metres within which a design may be some hydrant's, and beyond which it can be none's."""
 
 
 def short(text: str) -> str:
@@ -18,7 +21,7 @@ def short(text: str) -> str:
 
 
 def one_unit(reading: Reading, shown: str, said: str | None, who: str) -> str:
-    """The unit that the file and the plan agree on."""
+    """The unit that the file and the plan agree on; `who` says it in the file. Raises InputError."""
     stated = reading.source.unit
     if said is not None and stated is not None and said != stated:
         what = f"says {said} by {who}, the plan says {stated}"
@@ -30,14 +33,20 @@ def one_unit(reading: Reading, shown: str, said: str | None, who: str) -> str:
     return unit
 
 
-def one_system(reading: Reading, shown: str, said: str | None, named: str, found: CRS | None = None) -> CRS:
-    """The horizontal system that the file and the plan agree on."""
+def one_system(
+    reading: Reading, shown: str, said: str | None, named: str, found: CRS | None = None
+) -> tuple[CRS, str | None]:
+    """The horizontal system that the file and the plan agree on, and the vertical half of the file's, as text.
+
+    said: the file's as text, `found` where it is known already; named: what it is called where there is no code.
+    Raises InputError.
+    """
     if found is None and said is not None:
         try:
             found = CRS.from_user_input(said)
         except CRSError:
             reading.notes.append(f"{shown}: its reference system {short(said)!r} is not understood")
-    whole, found = found, None if found is None else reference.split(found)[0]
+    found, upward = (None, None) if found is None else reference.split(found)
     if found is not None and reading.crs is not None and not found.equals(reading.crs, ignore_axis_order=True):
         what = f"says it is in {reference.name_of(found)}, the plan says {reference.name_of(reading.crs)}"
         raise InputError(Finding(shown, what, "take `crs` out of the plan or mend the file"))
@@ -49,11 +58,23 @@ def one_system(reading: Reading, shown: str, said: str | None, named: str, found
     if reading.source.kind != "profile" and not crs.is_projected:
         what = f"{reference.name_of(crs)} is not projected, and a design is drawn in lengths"
         raise InputError(Finding(shown, what, "state the projected system that it was drawn in as `crs`"))
-    return whole if whole is not None and reading.crs is None else crs
+    return crs, None if upward is None else upward.to_wkt()
+
+
+def plane_unit(crs: CRS, shown: str) -> str:
+    """The unit of a projected system's axes. Raises InputError where it is none that is known."""
+    unit = unit_of_factor(reference.metres_per_unit(crs))
+    if unit is None:
+        what = f"{reference.name_of(crs)} is in {crs.axis_info[0].unit_name}, which is not a known unit"
+        raise InputError(Finding(shown, what, "bring it to a system in metres or feet"))
+    return unit
 
 
 def one_vertical(reading: Reading, shown: str, said: str | None, unit: str) -> CRS | None:
-    """The vertical system that file and plan agree on and whose unit is the heights'; None where neither says."""
+    """The vertical system that file and plan agree on and whose unit is the heights'; None where neither says.
+
+    Raises InputError.
+    """
     found = None
     if said is not None:
         try:
@@ -74,8 +95,8 @@ def one_vertical(reading: Reading, shown: str, said: str | None, unit: str) -> C
 
 
 def same_units(shown: str, unit: str, crs: CRS) -> None:
-    """Coordinates must be in the unit of their reference system, ft and ftUS told apart."""
-    factor = reference.metres_per_unit(reference.split(crs)[0] or crs)
+    """Raises InputError where coordinates are not in the unit of their reference system, ft and ftUS told apart."""
+    factor = reference.metres_per_unit(crs)
     if abs(METRES[unit] / factor - 1) <= 1e-9:
         return
     axis = unit_of_factor(factor) or f"{factor:g} m"
@@ -85,28 +106,38 @@ def same_units(shown: str, unit: str, crs: CRS) -> None:
     raise InputError(Finding(shown, what, "name the system whose unit is the file's, or mend the unit in the file"))
 
 
-def swapped_or_scaled(
-    bounds: tuple[float, float, float, float], unit: str, x: Floats, y: Floats, shown: str
-) -> Finding | None:
-    """Whether a file that lies nowhere near the hydrants would do so with its axes swapped or in another unit.
+def misplaced(design: DesignFile, x: Floats, y: Floats) -> Finding | None:
+    """What must be wrong with a file that lies nowhere near the hydrants: axes, unit, or the reference system.
 
-    bounds: of the file; x, y: hydrants in the file's reference system; both in `unit`.
+    x, y: (n,) hydrants in the file's reference system and unit.
     """
-    margin = 2000 / METRES[unit]
+    metre = 1 / METRES[design.unit]
 
-    def near(west: float, south: float, east: float, north: float) -> bool:
-        inside = (x >= west - margin) & (x <= east + margin) & (y >= south - margin) & (y <= north + margin)
-        return bool(inside.any())
+    def near(west: float, south: float, east: float, north: float, margin: float = _NEAR) -> bool:
+        m = margin * metre
+        return bool(((x >= west - m) & (x <= east + m) & (y >= south - m) & (y <= north + m)).any())
 
-    west, south, east, north = bounds
-    if near(*bounds):
+    west, south, east, north = design.bounds
+    if near(west, south, east, north):
         return None
+    shown = design.shown
     if near(south, west, north, east):
         what = "lies nowhere near the hydrants, but would with northing and easting swapped"
-        return Finding(shown, what, 'state axes = "easting, northing" or mend the file')
+        return Finding(shown, what, _turn(design))
     for other in ("ft", "m"):
-        factor = METRES[other] / METRES[unit]
-        if abs(factor - 1) > 0.1 and near(*(factor * v for v in bounds)):
-            what = f"lies nowhere near the hydrants, but would if its coordinates were {other} and not {unit}"
+        factor = METRES[other] / METRES[design.unit]
+        if abs(factor - 1) > 0.1 and near(*(factor * v for v in (west, south, east, north))):
+            what = f"lies nowhere near the hydrants, but would if its coordinates were {other} and not {design.unit}"
             return Finding(shown, what, "state the right unit or reference system")
+    if not near(west, south, east, north, _FAR):
+        what = f"lies more than {_FAR / 1000:g} km from every hydrant, in {reference.name_of(design.crs)}"
+        return Finding(shown, what, "state the right reference system, or leave the file out")
     return None
+
+
+def _turn(design: DesignFile) -> str:
+    if design.kind == "dxf":
+        return 'state axes = "northing, easting" or mend the file'
+    if design.kind == "landxml" and not design.roads:
+        return 'state axes = "easting, northing" or mend the file'
+    return "mend the file: roads cannot be turned by a setting" if design.roads else "mend the file"

@@ -6,7 +6,7 @@ import csv
 import re
 import tomllib
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
@@ -15,32 +15,56 @@ from pydantic import BeforeValidator, Field
 
 from gradecheck.errors import Finding, InputError
 from gradecheck.roads.section import Section, Strip, faults
-from gradecheck.roads.stations import parse_station
-from gradecheck.units import Length
-from gradecheck.validation import AnyLength, Distance, build
+from gradecheck.roads.stations import Written, parse_station
+from gradecheck.units import METRES, Length
+from gradecheck.validation import AnyLength, Distance, Unit, build
 from gradecheck.validation import Section as Settings
 
+_STEEPEST, _STEEPEST_BARE = 10.0, 0.5
+"""Slopes beyond which a value is a mistake; without a % sign, one that may stand for per cent."""
+_RUN_TO_RISE = re.compile(r"\s*(\d+\.?\d*|\.\d+)\s*:\s*(\d+\.?\d*|\.\d+)\s*")
 _PERCENT = re.compile(r"\s*([+-]?(?:\d+\.?\d*|\.\d+))\s*%\s*")
 
 
 def slope_of(value: object) -> float:
-    """Rise per run from "-2 %" or a bare ratio such as -0.02. Raises ValueError in words for a person.
+    """Rise per run from "-2 %" or a ratio such as -0.02. Raises ValueError in words for a person.
 
-    >>> slope_of("-2 %"), slope_of(0.33)
-    (-0.02, 0.33)
+    >>> slope_of("-2 %"), slope_of(0.33), slope_of("-0.02")
+    (-0.02, 0.33, -0.02)
     """
-    if isinstance(value, bool):
-        raise ValueError(f'a slope is text such as "-2 %", not {value!r}')
-    if isinstance(value, int | float):
-        slope = float(value)
-    else:
-        match = _PERCENT.fullmatch(value) if isinstance(value, str) else None
-        if match is None:
-            raise ValueError(f'a slope is text such as "-2 %" (rise per run, outward, + up), not {value!r}')
-        slope = float(match[1]) / 100
-    if not abs(slope) <= 10:
-        raise ValueError(f'{value!r} is steeper than 10 to 1: write per cent as "-2 %", ratios as -0.02')
+    match = _PERCENT.fullmatch(value) if isinstance(value, str) else None
+    slope = float(match[1]) / 100 if match else _ratio(value)
+    if slope is None:
+        raise ValueError(f'a slope is text such as "-2 %" (rise per run, outward, + up), not {value!r}')
+    if not match and abs(slope) > _STEEPEST_BARE:
+        raise ValueError(f'{value!r} has no % sign: write 2 per cent as "2 %" or 0.02')
+    if abs(slope) > _STEEPEST:
+        raise ValueError(f"{value!r} is steeper than {_STEEPEST:g} to 1")
     return slope
+
+
+def tie_slope_of(value: object) -> float:
+    """As `slope_of`, or run to rise: "3:1". Raises ValueError in words for a person.
+
+    >>> round(tie_slope_of("3:1"), 4), tie_slope_of("50 %")
+    (0.3333, 0.5)
+    """
+    match = _RUN_TO_RISE.fullmatch(value) if isinstance(value, str) else None
+    slope = float(match[2]) / float(match[1]) if match and float(match[1]) else slope_of(value)
+    if not 0 < slope <= _STEEPEST:
+        raise ValueError(
+            f'a slope to the existing ground is above 0, such as "33 %" or "3:1" (run to rise), not {value!r}'
+        )
+    return slope
+
+
+def _ratio(value: object) -> float | None:
+    if isinstance(value, bool):
+        return None
+    try:
+        return float(value) if isinstance(value, int | float | str) else None
+    except ValueError:
+        return None
 
 
 def _many(value: object) -> object:
@@ -52,12 +76,14 @@ def _station(value: object) -> object:
         read = parse_station(value)
         if read is None:
             raise ValueError(f'{value!r} is no station; write it as "12+50" or 1250')
-        return read.value
-    return value
+        return read
+    if isinstance(value, bool) or not isinstance(value, int | float):
+        raise ValueError(f'{value!r} is no station; write it as "12+50" or 1250')
+    return Written(float(value), 0)
 
 
 Slope = Annotated[float, BeforeValidator(slope_of)]
-_Stations = Annotated[tuple[Annotated[float, BeforeValidator(_station)], ...], BeforeValidator(_many)]
+_Stations = Annotated[tuple[Annotated[Written, BeforeValidator(_station)], ...], BeforeValidator(_many)]
 _Widths = Annotated[tuple[Distance, ...], BeforeValidator(_many)]
 _Slopes = Annotated[tuple[Slope, ...], BeforeValidator(_many)]
 _Rises = Annotated[tuple[AnyLength, ...], BeforeValidator(_many)]
@@ -77,14 +103,18 @@ class StripSettings(Settings):
 
 
 class SectionSettings(Settings):
-    """A section as written. `roads` names those it is for; without it, for all that no other names."""
+    """A section as written. `roads` names those it is for; without it, for all that no other names.
+
+    station_unit: of its stations; the default is that of the road's line.
+    """
 
     roads: tuple[str, ...] = ()
     profile_on: Place = "centreline"
     profile_side: Literal["left", "right", "both"] = "both"
     line_on: Place = "centreline"
     line_side: Literal["left", "right", "both"] = "both"
-    tie_slope: Annotated[float, BeforeValidator(slope_of), Field(gt=0)] | None = None
+    tie_slope: Annotated[float, BeforeValidator(tie_slope_of)] | None = None
+    station_unit: Unit | None = None
     strip: tuple[StripSettings, ...] = Field(min_length=1)
 
 
@@ -93,15 +123,37 @@ class _Several(Settings):
 
 
 @dataclass(frozen=True, slots=True)
+class Stationed:
+    """A section with what is known of its stations: their unit, and whether pluses stand at hundreds (feet)."""
+
+    section: Section
+    unit: str | None
+    hundreds: bool
+
+
+@dataclass(frozen=True, slots=True)
 class Sections:
     """Sections by the road's name; `rest` for all the others, None for none."""
 
-    named: dict[str, Section]
-    rest: Section | None
+    named: dict[str, Stationed]
+    rest: Stationed | None
+    _made: dict[tuple[int, str], Section] = field(default_factory=dict)
 
-    def of(self, road: str) -> Section | None:
-        """The section of a road."""
-        return self.named.get(road, self.rest)
+    def of(self, road: str, line_unit: str) -> Section | None:
+        """The section of a road, its stations in the unit of the road's line.
+
+        Raises ValueError, in words, where stations are written as in feet and the line is in metres.
+        """
+        found = self.named.get(road, self.rest)
+        if found is None:
+            return None
+        if found.hundreds and found.unit is None and line_unit == "m":
+            raise ValueError("its stations are written as in feet (12+50), the road's line is in metres")
+        key = id(found), line_unit
+        if key not in self._made:  # one object for all roads that share it, so that they are worked on together
+            factor = METRES[found.unit or line_unit] / METRES[line_unit]
+            self._made[key] = found.section if factor == 1 else found.section.stretched(factor)
+        return self._made[key]
 
 
 def read_sections(path: Path, shown: str) -> Sections:
@@ -133,8 +185,8 @@ def read_sections(path: Path, shown: str) -> Sections:
 
 def _built(written: Sequence[SectionSettings], shown: str) -> Sections:
     findings: list[Finding] = []
-    named: dict[str, Section] = {}
-    rest: list[Section] = []
+    named: dict[str, Stationed] = {}
+    rest: list[Stationed] = []
     for number, settings in enumerate(written, start=1):
         where = shown if len(written) == 1 else f"{shown}.section[{number}]"
         section = _section(settings, where, findings)
@@ -144,9 +196,11 @@ def _built(written: Sequence[SectionSettings], shown: str) -> Sections:
         if twice or (not settings.roads and rest):
             what = f"{', '.join(twice) or 'all other roads'}: given more than one section"
             findings.append(Finding(where, what, "name each road once"))
-        named.update(dict.fromkeys(settings.roads, section))
+        hundreds = any(w.per_plus == 100 for strip in settings.strip for w in strip.station)
+        stationed = Stationed(section, settings.station_unit, hundreds)
+        named.update(dict.fromkeys(settings.roads, stationed))
         if not settings.roads:
-            rest.append(section)
+            rest.append(stationed)
     if findings:
         raise InputError(findings)
     return Sections(named, rest[0] if rest else None)
@@ -185,12 +239,12 @@ def _strip(settings: StripSettings, where: str, findings: list[Finding]) -> Stri
             findings.append(Finding(f"{where}.{key}", f"{len(values)} values for {count} stations", mend))
             return None
         columns.append(np.array(values * count if len(values) == 1 else values, dtype=np.float64))
-    stations = np.array(settings.station or [0.0], dtype=np.float64)
+    stations = np.array([w.value for w in settings.station] or [0.0])
     return Strip(settings.kind, stations, *columns)
 
 
 _TEXT_COLUMNS = ("road", "side", "kind")
-_SETTINGS = ("profile_on", "profile_side", "line_on", "line_side", "tie_slope")
+_SETTINGS = ("profile_on", "profile_side", "line_on", "line_side", "tie_slope", "station_unit")
 _VALUES = ("station", "width", "slope", "rise")
 
 
@@ -215,20 +269,24 @@ def _from_csv(text: str, shown: str) -> dict[str, Any]:
         for key in _SETTINGS:
             if key in cells and section.setdefault(key, cells[key]) != cells[key]:
                 findings.append(Finding(f"{shown} line {line}", f"{key} {cells[key]!r} contradicts a row above"))
-        _add_row(section["strip"], cells)
+        lacking = _add_row(section["strip"], cells)
+        if lacking:
+            what = f"{', '.join(lacking)} is given at some stations of this strip and not at others"
+            findings.append(Finding(f"{shown} line {line}", what, "fill it in on every row of the strip, or on none"))
     if findings:
         raise InputError(findings)
     return {"section": list(sections.values())} if len(sections) > 1 else next(iter(sections.values()), {"strip": []})
 
 
-def _add_row(strips: list[dict[str, Any]], cells: dict[str, str]) -> None:
+def _add_row(strips: list[dict[str, Any]], cells: dict[str, str]) -> list[str]:
+    """Put a row's strip, or its values at a further station, at the end; returns what only some of its rows give."""
     name = cells.get("side", "both"), cells.get("kind", "")
     values = {key: cells[key] for key in _VALUES if key in cells}
     last = strips[-1] if strips else None
-    goes_on = last is not None and (last["side"], last["kind"]) == name and "station" in values and "station" in last
-    if not goes_on or last is None:
-        first = {key: [value] for key, value in values.items()}
-        strips.append({"side": name[0], "kind": name[1], **first})
-        return
+    if last is None or (last["side"], last["kind"]) != name or not ("station" in values and "station" in last):
+        strips.append({"side": name[0], "kind": name[1], **{key: [value] for key, value in values.items()}})
+        return []
+    lacking = [key for key in _VALUES if (key in values) != (key in last)]
     for key, value in values.items():
         last.setdefault(key, []).append(value)
+    return lacking

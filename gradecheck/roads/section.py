@@ -7,7 +7,7 @@ road's line. Right is positive, looking up-station.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 
 import numpy as np
@@ -16,10 +16,8 @@ from gradecheck.errors import Finding
 from gradecheck.probability import Bools, Floats
 
 CENTRELINE, EDGE, FLOWLINE, TOP_OF_CURB = "centreline", "edge", "flowline", "top_of_curb"
-PLACES = (CENTRELINE, EDGE, FLOWLINE, TOP_OF_CURB)
 _ON = 1e-9
 """Metres: a point this near an upright face is on its outer side."""
-KINDS = ("lane", "shoulder", "gutter", "curb", "sidewalk", "verge")
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,7 +63,8 @@ class Across:
 class Section:
     """Strips from the centreline outward.
 
-    profile_on, line_on: where on the section the profile's height and the road's line in plan are, of `PLACES`.
+    profile_on, line_on: where on the section the profile's height and the road's line in plan are: `CENTRELINE`,
+        `EDGE`, `FLOWLINE`, `TOP_OF_CURB`.
     profile_side, line_side: "left" or "right" where those are not the centreline; a profile may be on "both" sides
         alike. tie_slope: rise per run by which the ground beyond meets the existing, up or down; None where not stated.
     """
@@ -94,6 +93,20 @@ class Section:
         """(n,) offset from the road's line of the outermost strip's end on a side."""
         width = np.where(right, _extent(self.right, station)[0], -_extent(self.left, station)[0])
         return np.asarray(width - self._line(station))
+
+    def stretched(self, factor: float) -> Section:
+        """The same with stations in another unit, so many times as large in number."""
+        left, right = (
+            tuple(replace(strip, stations=strip.stations * factor) for strip in side)
+            for side in (self.left, self.right)
+        )
+        return replace(self, left=left, right=right)
+
+    @property
+    def stations(self) -> tuple[float, float] | None:
+        """The first and the last station at which anything changes; None where nothing does."""
+        every = [s.stations for side in (self.left, self.right) for s in side if len(s.stations) > 1]
+        return (min(float(v[0]) for v in every), max(float(v[-1]) for v in every)) if every else None
 
     @property
     def most(self) -> float:

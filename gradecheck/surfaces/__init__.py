@@ -24,8 +24,9 @@ OFF_SECTION = -4
 EDGE_CELL = -5
 HOLE = -6
 IMPLAUSIBLE = -7
-OUT_OF_RANGE = -8
-UNREADABLE = -9
+UNMET = -8
+OUT_OF_RANGE = -9
+UNREADABLE = -10
 WHY: dict[int, str] = {
     OUTSIDE: "outside the surface",
     TIED_IN: "past where the design ties into the existing ground: unchanged",
@@ -34,6 +35,7 @@ WHY: dict[int, str] = {
     EDGE_CELL: "in the outermost half cell of the surface",
     HOLE: "no data in the surface there",
     IMPLAUSIBLE: "a marker for no data that the file does not declare",
+    UNMET: "a slope from the road goes on here, and nobody knows where it meets the existing ground",
     OUT_OF_RANGE: "the value there is no elevation on Earth",
     UNREADABLE: "the file cannot be read there",
 }

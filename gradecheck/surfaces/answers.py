@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from gradecheck.probability import Bools, Floats, Ints
+from gradecheck.probability import Floats, Ints
 from gradecheck.roads.locate import ALONGSIDE, Feet
 from gradecheck.surfaces import PAST_END
 
@@ -84,6 +85,12 @@ class Answers:
         if beside is not None:
             self.beside[rows] = beside
 
+    def take(self, rows: Ints) -> Answers:
+        """Some of them."""
+        columns = ((f.name, getattr(self, f.name)) for f in fields(self))
+        taken: dict[str, Any] = {name: None if values is None else values[rows] for name, values in columns}
+        return Answers(**taken)
+
     def ranked(self) -> Ints:
         """An order by point: ground first, of it the nearest edge, then the earlier road."""
         order: Ints = np.lexsort((self.road, np.nan_to_num(self.beside, nan=np.inf), np.isnan(self.z), self.point))
@@ -93,10 +100,7 @@ class Answers:
 def only_preferred(feet: Feet, road: int) -> Feet:
     """Where the preferred road reaches a point alongside, no other has a say."""
     mine = (feet.road == road) & (feet.place == ALONGSIDE)
-    keep: Bools = mine | ~np.isin(feet.point, feet.point[mine])
-    return Feet(
-        feet.point[keep], feet.road[keep], feet.station[keep], feet.offset[keep], feet.place[keep], feet.tied[keep]
-    )
+    return feet.take(np.flatnonzero(mine | ~np.isin(feet.point, feet.point[mine])))
 
 
 def by_road(road: Ints, rows: Ints) -> list[tuple[int, Ints]]:

@@ -23,7 +23,7 @@ from gradecheck.roads.profile import Profile
 from gradecheck.roads.section import Section
 from gradecheck.roads.stations import show_offset, show_station
 from gradecheck.roads.ties import meeting, meeting_bracket
-from gradecheck.surfaces import OFF_SECTION, OUTSIDE, PAST_END, TIED_IN, Heights, Surface, Told
+from gradecheck.surfaces import OFF_SECTION, OUTSIDE, PAST_END, TIED_IN, UNMET, Heights, Surface, Told
 from gradecheck.surfaces.answers import (
     CARRIED_LEVEL,
     CHANGE_CARRIED,
@@ -43,6 +43,9 @@ _LOOK = 0.35
 """Working units between looks for ground on the way to a road."""
 _CELLS = 2048
 """Most cells along a side of the grid that tells what is far from all roads."""
+_FOLLOWED = 50.0
+"""Metres past the reach to which a slope that has not met the existing ground is followed."""
+_ON = 1e-6
 _SPACING = 0.5
 """Metres between looks at the existing ground along a tie-in slope."""
 
@@ -54,6 +57,12 @@ class Road:
     alignment: Alignment
     ground: Profile | CrossSections
     section: Section | None = None
+
+    def most(self, unit: float) -> float:
+        """Metres from the line to which the section or the cross-sections go; `unit` is that of the line in metres."""
+        if isinstance(self.ground, CrossSections):
+            return self.ground.most * unit
+        return 0.0 if self.section is None else self.section.most
 
 
 @dataclass(frozen=True, slots=True)
@@ -105,20 +114,34 @@ class Corridor:
     @cached_property
     def extent(self) -> shapely.Geometry:
         """All points within reach of a road."""
-        reach = self.carrying.reach / METRES[self.unit]
+        reach = self.reach / METRES[self.unit]
         lines = [shapely.LineString(road.alignment.densified(reach / 50)[0]) for road in self.roads]
         area = shapely.union_all(shapely.buffer(np.array(lines, dtype=object), reach * 1.02, quad_segs=16))
         return shapely.transform(area, lambda c: np.stack(self.path.back(c[:, 0], c[:, 1]), axis=1))
 
+    @cached_property
+    def reach(self) -> float:
+        """Metres from a road's line to which points are spoken for: no less than its section and its tie-in go."""
+        widths = [road.most(METRES[self.unit]) for road in self.roads]
+        return max(self.carrying.reach, max(widths) + (self.carrying.tie_in or 0.0))
+
+    @cached_property
+    def _search(self) -> float:
+        """Metres to which roads are looked for: slopes are followed past the reach, for they may not have ended."""
+        slopes = any(road.section is not None and road.section.tie_slope is not None for road in self.roads)
+        return self.reach + (_FOLLOWED if slopes and self.old is not None else 0.0)
+
     def contested(self, x: Floats, y: Floats) -> Bools:
         """Points (n,) within reach of more than one road."""
-        return np.bincount(self._feet(x, y).point, minlength=len(x)) > 1
+        feet = self._feet(x, y)
+        within = np.abs(feet.offset) * METRES[self.unit] <= self.reach
+        return np.bincount(feet.point[within], minlength=len(x)) > 1
 
     def ground_within(self, x: Floats, y: Floats, distance: float) -> Bools:
         """Whether there is ground within a distance of points (n,), looked for straight towards each road near."""
         found = np.zeros(len(x), dtype=bool)
         px, py = self.path.there(x, y)
-        feet = self.locator.feet(px, py, (self.carrying.reach + distance) / METRES[self.unit])
+        feet = self.locator.feet(px, py, (self.reach + distance) / METRES[self.unit])
         fx, fy = self._places(feet.road, feet.station, np.zeros(len(feet.road)))
         point, away = feet.point, np.hypot(fx - x[feet.point], fy - y[feet.point])
         for k in range(1, int(np.ceil(distance / _LOOK)) + 1):
@@ -190,7 +213,9 @@ class Corridor:
             rows = alongside[mine[feet.road[alongside]]]
             if len(rows):
                 self._carry(section, answers, rows, line[rows], x, y)
-        return answers
+        # Past the reach a road has no say, but that a slope of its goes on.
+        far = np.abs(answers.offset) * METRES[self.unit] > self.reach + _ON
+        return answers.take(np.flatnonzero(~far | (answers.why == UNMET))) if far.any() else answers
 
     @cached_property
     def _sections(self) -> list[tuple[Section | None, Bools]]:
@@ -209,13 +234,13 @@ class Corridor:
             inside = (column >= 0) & (row >= 0) & (column < near.shape[1]) & (row < near.shape[0])
         rows = np.flatnonzero(inside)
         rows = rows[near[row[rows].astype(np.int64), column[rows].astype(np.int64)]]
-        feet = self.locator.feet(px[rows], py[rows], self.carrying.reach / METRES[self.unit])
+        feet = self.locator.feet(px[rows], py[rows], self._search / METRES[self.unit])
         return replace(feet, point=rows[feet.point])
 
     @cached_property
     def _near(self) -> tuple[Bools, float, float, float]:
-        """Cells that may hold points within reach of a road: (R, C), their west and south, and their side."""
-        reach = self.carrying.reach / METRES[self.unit]
+        """Cells that may hold points that a road is looked for: (R, C), their west and south, and their side."""
+        reach = self._search / METRES[self.unit]
         xy = np.concatenate([_every(road.alignment, reach) for road in self.roads])
         low, span = xy.min(axis=0), np.ptp(xy, axis=0)
         cell = max(1.6 * reach, float(span.max()) / _CELLS)
@@ -289,11 +314,13 @@ class Corridor:
             return np.asarray(edge[some] + falls[some] * away - ground)
 
         high = meeting_bracket(gap, beyond, _SPACING)[1]
-        z = np.where(np.isinf(high), edge + falls * beyond, np.nan)
+        far = np.abs(answers.offset[rows]) * METRES[self.unit] > self.reach + _ON
+        open_ = np.isinf(high)
+        z = np.where(open_ & ~far, edge + falls * beyond, np.nan)
         grown = np.hypot(self.carrying.sd, self.carrying.slope_sd * beyond)
-        answers.fill(rows, z, grown, None, ON_TIE, np.where(np.isnan(high), OFF_SECTION, TIED_IN))
+        answers.fill(rows, z, grown, None, ON_TIE, np.where(np.isnan(high) | open_, UNMET, TIED_IN))
         if answers.toe is not None:
-            reach = self.carrying.reach - np.abs(answers.offset[rows]) * METRES[self.unit]
+            reach = self._search - np.abs(answers.offset[rows]) * METRES[self.unit]
             found = meeting(gap, *meeting_bracket(gap, beyond + np.maximum(reach, 0.0), _SPACING))
             answers.toe[rows] = found - beyond
 
