@@ -22,7 +22,7 @@ from gradecheck.paving import Jobs
 from gradecheck.plan import MEASURING_SD, Plan
 from gradecheck.policy import Policy
 from gradecheck.probability import Bools, Floats, Ints
-from gradecheck.provenance import why_missing
+from gradecheck.provenance import after_sources, why_missing
 from gradecheck.reasons import reasons, setback_text
 from gradecheck.setback import Setback
 from gradecheck.units import elevation_unit
@@ -256,11 +256,15 @@ def _warnings(jobs: Jobs, job: Ints, flange: Floats, change: GradeChange, decisi
     elif (decision.action[reached] == Action.no_elevation).all():
         found.append("no hydrant has both grounds: check that the surfaces cover the hydrants")
     else:
-        designed = job[reached & np.isfinite(change.after) & ~change.unchanged]
-        bare = [jobs.names[j] for j in np.setdiff1d(job[reached], designed).tolist()]
-        if bare:
+        tied = change.after_source == surfaces.TIED_IN
+        designed = job[reached & ((np.isfinite(change.after) & ~change.unchanged) | tied)]
+        numbers = np.setdiff1d(job[reached], designed)
+        if len(numbers):
+            names = ", ".join(jobs.names[j] for j in numbers.tolist())
+            texts = after_sources(change, reached & np.isin(job, numbers))
+            why = Counter(text for text in texts if text is not None).most_common(1)[0][0]
             found.append(
-                f"the design has ground at no hydrant of {', '.join(bare)}: is its file there, and the reference "
-                "system right? 'keep' means nothing until that is sure"
+                f"the design has ground at no hydrant of {names} (mostly: {why}): is its file there, the reference "
+                "system right, does it go far enough? 'keep' means nothing until that is sure"
             )
     return found

@@ -9,13 +9,13 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
-from functools import lru_cache
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from gradecheck import surfaces
+from gradecheck.nodes import coarse_nodes, fine_nodes
 from gradecheck.probability import Bools, Floats, Ints, Mixture
 from gradecheck.surfaces import Heights, Surface, design
 from gradecheck.surfaces.design import Design
@@ -32,39 +32,6 @@ N nodes put the probability behind a straight step off by at most 0.025 (199), 0
 a step of h sds moves the probability of an interval by at most 2 Phi(h/2) - 1 of that: in every tier the
 mixture is right within about 0.01, and the sd beside a step within a tenth of the step.
 """
-
-
-def coarse_nodes() -> tuple[Floats, Floats]:
-    """19 nodes (19, 2) and weights of a standard normal: exact to the fifth degree, the outer ring at 2.45 sd.
-
-    The rings are at the radii that match E r² = 2 and E r⁴ = 8 with the outer one far enough out to notice
-    every straight step with 1 % or more of the probability behind it.
-    """
-    inner, outer = 1.5, 6.0
-    w_outer = (8 - 2 * inner) / (outer * (outer - inner))
-    w_inner = (2 - outer * w_outer) / inner
-    a6, a12 = np.arange(6) * np.pi / 3, (np.arange(12) + 0.5) * np.pi / 6
-    nodes = np.concatenate(
-        [
-            np.zeros((1, 2)),
-            np.sqrt(inner) * np.stack([np.cos(a6), np.sin(a6)], axis=1),
-            np.sqrt(outer) * np.stack([np.cos(a12), np.sin(a12)], axis=1),
-        ]
-    )
-    weights = np.concatenate([[1 - w_inner - w_outer], np.full(6, w_inner / 6), np.full(12, w_outer / 12)])
-    return nodes, weights
-
-
-@lru_cache
-def fine_nodes(count: int) -> tuple[Floats, Floats]:
-    """Equal-weight nodes (count, 2) of a standard normal on a sunflower spiral, second moments made exact."""
-    i = np.arange(count) + 0.5
-    radius = np.sqrt(-2 * np.log1p(-i / count))
-    angle = i * np.pi * (3 - np.sqrt(5))
-    nodes = radius[:, None] * np.stack([np.cos(angle), np.sin(angle)], axis=1)
-    nodes -= nodes.mean(axis=0)
-    nodes = nodes @ np.linalg.cholesky(np.linalg.inv(np.cov(nodes.T, bias=True)))
-    return nodes, np.full(count, 1 / count)
 
 
 @dataclass(frozen=True, slots=True)
@@ -239,7 +206,8 @@ class _Looked:
         """What moves the clearance at each node and its sd, (n, K): the after height or the change."""
         value, sd = self.change()
         about = about_after[:, None]
-        return np.where(about, self.after.z, value), np.where(about, self.after.sd, sd)
+        own = self.after.sd if self.after.borrowed is None else np.hypot(self.after.sd, self.after.borrowed)
+        return np.where(about, self.after.z, value), np.where(about, own, sd)
 
 
 def _look(
@@ -276,7 +244,7 @@ def _look(
         old = _spread_out(old, asked, before.heights(px.ravel()[asked], py.ravel()[asked]))
     old = _shaped(old, shape)
     z, sd = np.where(unchanged, old.z, new.z), np.where(unchanged, old.sd, new.sd)
-    return _Looked(old, Heights(z, sd, new.source, new.names), unchanged, silence)
+    return _Looked(old, Heights(z, sd, new.source, new.names, new.borrowed), unchanged, silence)
 
 
 def _silence(
@@ -303,7 +271,8 @@ def _silence(
 
 
 def _shaped(flat: Heights, shape: tuple[int, int]) -> Heights:
-    return Heights(flat.z.reshape(shape), flat.sd.reshape(shape), flat.source.reshape(shape), flat.names)
+    borrowed = None if flat.borrowed is None else flat.borrowed.reshape(shape)
+    return Heights(flat.z.reshape(shape), flat.sd.reshape(shape), flat.source.reshape(shape), flat.names, borrowed)
 
 
 def _spread_out(blank: Heights, rows: NDArray[np.intp], found: Heights) -> Heights:

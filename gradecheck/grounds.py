@@ -11,6 +11,7 @@ from pyproj import CRS
 
 from gradecheck import reference
 from gradecheck.designs import read_design
+from gradecheck.designs.landxml import matches
 from gradecheck.designs.parts import DesignFile, Reading, read_section
 from gradecheck.designs.settle import misplaced
 from gradecheck.errors import Finding, GradecheckError, InputError
@@ -20,11 +21,13 @@ from gradecheck.roads.crosssections import CrossSections
 from gradecheck.roads.locate import Locator
 from gradecheck.sources import DesignLayer, GroundSource, SurfaceSource
 from gradecheck.surfaces import Layered, Surface
+from gradecheck.surfaces.answers import base_name
 from gradecheck.surfaces.corridor import CHANGE, LEVEL, Carrying, Corridor, Road
 from gradecheck.surfaces.raster import mosaic
 from gradecheck.surfaces.tiles import SUFFIXES, Tile, find, open_tile
 from gradecheck.surfaces.tin import Tin
 from gradecheck.units import METRES, show
+from gradecheck.validation import nearest
 
 _SUFFIXES = {
     "raster": SUFFIXES,
@@ -113,7 +116,7 @@ def _open(
     found = find_files(plan, settings, name)
     if settings.kind != "raster":
         sections = read_section(plan, settings.section, name, notes)
-        reading = Reading(plan, settings, name, where == "after", crs, vertical, notes, sections)
+        reading = Reading(plan, settings, name, where == "after", crs, vertical, notes, sections, len(found) == 1)
         designs = []
         for path, shown in found:
             try:
@@ -121,8 +124,13 @@ def _open(
             except InputError as error:
                 findings.extend(error.findings)
         source = Source(settings, name, designs=tuple(designs))
+        lost = [w for w in settings.alignment or () if not any(matches(road, w) for road in source.roads)]
+        if lost and len(found) > 1 and not findings:
+            what = f"none of the {len(found)} files has an alignment '{lost[0]}'"
+            raise InputError(Finding(f"{name}.alignment", what, nearest(lost[0], source.roads)))
         if sections is not None and not findings:
-            lost = [road for road in sections.named if road not in source.roads]
+            known = {*source.roads, *map(base_name, source.roads)}
+            lost = [road for road in sections.named if road not in known]
             if lost:
                 notes.append(f"{settings.section}: sections for roads that are not there: {', '.join(lost)}")
         return source
@@ -176,10 +184,10 @@ class Setting:
     notes: list[str]
 
 
-def surface_of(ground: Ground, setting: Setting, old: Surface | None = None, quick: bool = False) -> Surface:
+def surface_of(ground: Ground, setting: Setting, old: Surface | None = None, change_only: bool = False) -> Surface:
     """The ground as one surface. Raises InputError where a file's axes or unit are plainly mistaken.
 
-    old: the existing ground, for designs to tie into. quick: both grounds are profiles alone, so that only their
+    old: the existing ground, for designs to tie into. change_only: both grounds are profiles alone, so that only their
     change is carried.
     """
     layers: list[Surface] = []
@@ -188,17 +196,26 @@ def surface_of(ground: Ground, setting: Setting, old: Surface | None = None, qui
         if source.tiles:
             layers.append(_mosaic(source, setting))
         for design in source.designs:
-            wrong = misplaced(design, *reference.Path.between(setting.layer, design.crs).there(setting.x, setting.y))
+            wrong = _wrong_place(design, setting)
             if wrong:
                 findings.append(wrong)
+            if not design.meshes and not design.roads:
+                setting.notes.append(f"{design.shown}: nothing of it is asked for")
             for mesh in design.meshes:
                 shown = f"{design.shown}: {mesh.name}" if mesh.name else design.shown
                 path = _path(design.crs, design.shown, setting)
                 layers.append(Tin(mesh, path, METRES[design.height_unit], source.settings.sd.metres, shown))
-        layers += _corridors(source, setting, old, quick)
+        layers += _corridors(source, setting, old, change_only)
     if findings:
         raise InputError(findings)
     return layers[0] if len(layers) == 1 else Layered(tuple(layers))
+
+
+def _wrong_place(design: DesignFile, setting: Setting) -> Finding | None:
+    if not design.meshes and not design.roads:
+        return None
+    path = reference.Path.between(setting.layer, design.crs)
+    return misplaced(design, *path.there(setting.x, setting.y))
 
 
 def _mosaic(source: Source, setting: Setting) -> Surface:
@@ -218,7 +235,7 @@ def _path(crs: CRS, shown: str, setting: Setting) -> reference.Path:
     return path
 
 
-def _corridors(source: Source, setting: Setting, old: Surface | None, quick: bool) -> list[Corridor]:
+def _corridors(source: Source, setting: Setting, old: Surface | None, change_only: bool) -> list[Corridor]:
     """All roads of one reference system and unit as one surface, so that they know of one another at crossings."""
     groups: dict[tuple[str, str, str], list[DesignFile]] = {}
     for design in source.designs:
@@ -229,7 +246,7 @@ def _corridors(source: Source, setting: Setting, old: Surface | None, quick: boo
     for designs in groups.values():
         first = designs[0]
         roads = _named_apart([road for design in designs for road in design.roads], setting.notes)
-        bare = quick and source.bare
+        bare = change_only and source.bare
         stated = _carry(settings)
         carry = (stated or (CHANGE if bare else LEVEL)) if old is not None else LEVEL
         carrying = Carrying(
@@ -240,6 +257,11 @@ def _corridors(source: Source, setting: Setting, old: Surface | None, quick: boo
             slope_sd=0.0 if bare and old is None else growth(settings, carry),
             window=setting.window,
         )
+        if carrying.tie_in is not None and carry == LEVEL and any(road.section is None for road in roads):
+            setting.notes.append(
+                f"{source.name}.tie_in is passed over where a profile without a section is carried level: "
+                'give a section, or state carry = "change"'
+            )
         locator = Locator(tuple(road.alignment for road in roads))
         path = _path(first.crs, first.shown, setting)
         corridor = Corridor(roads, locator, path, first.unit, METRES[first.height_unit], carrying, old)
@@ -285,7 +307,7 @@ def growth(settings: SurfaceSource, carry: str) -> float:
     return settings.offset_sd if settings.offset_sd is not None else 0.005 if carry == CHANGE else 0.02
 
 
-def carried(before: Ground, after: Ground, quick: bool) -> list[str]:
+def carried(before: Ground, after: Ground, change_only: bool) -> list[str]:
     """What stands for a fact where a road's heights are carried to hydrants, in words."""
     notes = []
     for ground in (before, after):
@@ -296,14 +318,14 @@ def carried(before: Ground, after: Ground, quick: bool) -> list[str]:
             s = source.settings
             if "reach" not in s.model_fields_set:
                 notes.append(f"{source.name}.reach = {s.reach}: how far from a road hydrants are spoken for is assumed")
-            if source.bare and not quick:
+            if source.bare and not change_only:
                 carry = _carry(s) or LEVEL
                 how = "their change carried" if carry == CHANGE else "carried level"
                 notes.append(
                     f"{source.name}: profiles without a section, {how} to the hydrants; "
                     f"their error grows by {100 * growth(s, carry):g} % of the distance (offset_sd)"
                 )
-    if quick:
+    if change_only:
         s = after.sources[0].settings
         width = _tie_in(s)
         fades = f"fading over {show(width, 'ft', 1)} (tie_in)" if width is not None else "not fading (no tie_in stated)"

@@ -22,6 +22,7 @@ from gradecheck.probability import Ints
 from gradecheck.setback import Pavement
 from gradecheck.sources import GroundSource
 from gradecheck.surfaces import Surface
+from gradecheck.surfaces.answers import base_name
 from gradecheck.surfaces.design import Design
 from gradecheck.validation import nearest
 
@@ -204,12 +205,12 @@ def _surfaces(
     plan: Plan, before: Ground, after: Ground, work: CRS, read: Hydrants, notes: list[str], assumed: list[str]
 ) -> tuple[Surface, Surface]:
     """Both grounds; designs tie into the existing one."""
-    quick = before.bare and after.bare
+    change_only = before.bare and after.bare
     window = plan.policy.clearance_max.metres - plan.policy.clearance_min.metres
     setting = Setting(work, reference.split(read.crs)[0] or read.crs, read.x, read.y, window, notes)
-    old = surface_of(before, setting, quick=quick)
-    new = surface_of(after, setting, old, quick)
-    assumed.extend(carried(before, after, quick))
+    old = surface_of(before, setting, change_only=change_only)
+    new = surface_of(after, setting, old, change_only)
+    assumed.extend(carried(before, after, change_only))
     for ground, source in ((before, plan.before), (after, plan.after)):
         if source is not None and len({s.sd_shared.metres for s in source.layers_down}) > 1:
             notes.append(f"{ground.where}: sd_shared of {source.shared} is taken for all of its sources")
@@ -255,7 +256,8 @@ def _roads_named(hydrants: Hydrants, ground: GroundSource | None, known: list[st
             mend = nearest(name, hydrants.table.column_names)
             raise InputError(Finding(f"roads = {name!r}", f"{hydrants.shown} has no such column", mend))
         said = tuple(None if v is None else str(v).strip() or None for v in hydrants.table.column(name).to_pylist())
-        lost = sorted({road for road in said if road is not None and road not in known})
+        there = {*known, *map(base_name, known)}
+        lost = sorted({road for road in said if road is not None and road not in there})
         if lost:
             count = sum(road in lost for road in said)
             shown = ", ".join(lost[:5]) + (f" and {len(lost) - 5} more" if len(lost) > 5 else "")

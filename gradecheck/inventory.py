@@ -10,6 +10,7 @@ import numpy as np
 
 from gradecheck.errors import GradecheckError
 from gradecheck.grounds import Ground, find_files
+from gradecheck.layers import layer_names
 from gradecheck.plan import Plan
 from gradecheck.reference import name_of
 from gradecheck.sources import SurfaceSource
@@ -61,7 +62,8 @@ def design_facts(settings: SurfaceSource, path: Path, shown: str) -> tuple[str, 
         from gradecheck.formats.dxf import read_dxf
 
         return dxf_facts(read_dxf(path, shown, settings.layers))
-    return ()
+    layers = layer_names(path)
+    return (f"{shown}: layers {', '.join(layers)}",) if layers else ()
 
 
 def readable_facts(plan: Plan, settings: SurfaceSource, where: str) -> list[str]:

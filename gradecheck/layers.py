@@ -146,7 +146,7 @@ def _layer_name(path: Path, shown: str, where: str, wanted: str | None) -> str:
 
 def _not_read(error: Exception, shown: str, where: str, select: str | None, file: Path) -> Finding:
     text = str(error).split("\n")[0].replace(str(file), shown)[:200]
-    if select is not None and _opens(file):
+    if select is not None and layer_names(file):
         return Finding(f"{where}.where", f"{select!r} is not understood ({text})", "write it as SQL: status = 'ACT'")
     if isinstance(error, UnicodeDecodeError):
         what = f"{shown}: text is not {error.encoding}"
@@ -154,11 +154,12 @@ def _not_read(error: Exception, shown: str, where: str, select: str | None, file
     return Finding(f"{where}.path", f"{shown} cannot be read as a layer ({text})", "check that the file is whole")
 
 
-def _opens(file: Path) -> bool:
+def layer_names(file: Path) -> list[str]:
+    """The layers of a file; none where it cannot be read."""
     try:
-        return len(pyogrio.list_layers(file)) > 0
+        return [str(name) for name in pyogrio.list_layers(file)[:, 0]]
     except (DataSourceError, OSError):
-        return False
+        return []
 
 
 def _crs(text: str | None) -> CRS | None:

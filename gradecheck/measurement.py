@@ -32,7 +32,8 @@ def measure(inputs: Inputs, rows: Ints, progress: Progress = silent) -> GradeCha
     hydrants, plan = inputs.hydrants, inputs.plan
     parts, done = [], []
     for roads, members in _by_road(inputs, rows):
-        before, after = preferring(inputs.before, roads[0]), preferring(inputs.after.surface, roads[1])
+        before = preferring(inputs.before, roads[0])
+        after = preferring(inputs.after.surface, roads[1], roads[0])
         parts.append(
             grade_change(
                 before,
@@ -78,7 +79,7 @@ def with_places(inputs: Inputs, change: GradeChange, sampled: Bools) -> tuple[Gr
     for side, surface in (("before", inputs.before), ("after", inputs.after.surface)):
         source, names = getattr(change, f"{side}_source"), getattr(change, f"{side}_names")
         for roads, rows in _by_road(inputs, np.flatnonzero(sampled & (source >= 0)).astype(np.int64)):
-            at = preferring(surface, roads[0 if side == "before" else 1])
+            at = preferring(surface, roads[0]) if side == "before" else preferring(surface, roads[1], roads[0])
             told = tell(at, x[rows], y[rows], source[rows], names)
             disagree[rows] |= told.disagree
             places = {text: len(names) + k for k, text in enumerate(dict.fromkeys(told.text))}

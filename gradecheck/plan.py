@@ -179,9 +179,11 @@ class Plan(Section):
         """The settings that stand for a fact and were left at their default, in words."""
         notes = []
         for name, ground in (("before", self.before), ("after", self.after)):
-            for source in ground.layers_down if ground is not None else ():
+            layers = ground.layers_down if ground is not None else ()
+            for number, source in enumerate(layers, start=1):
+                at = name if len(layers) == 1 else f"{name}[{number}]"
                 if "sd" not in source.model_fields_set:
-                    notes.append(f"{name}.sd = {source.sd}: the vertical error of this {source.kind} ground is assumed")
+                    notes.append(f"{at}.sd = {source.sd}: the vertical error of this {source.kind} ground is assumed")
         if "position_sd" not in self.hydrants.model_fields_set:
             notes.append(f"hydrants.position_sd = {self.hydrants.position_sd}: how well points are located is assumed")
         if self.hydrants.extension_fitted is None:

@@ -11,7 +11,7 @@ import shapely
 from numpy.typing import NDArray
 from scipy.special import ndtr
 
-from gradecheck.change import coarse_nodes, fine_nodes
+from gradecheck.nodes import coarse_nodes, fine_nodes
 from gradecheck.probability import Bools, Floats
 
 _FAR = 5.0

@@ -6,16 +6,16 @@ from dataclasses import replace
 from fnmatch import fnmatchcase
 from pathlib import Path
 
-from gradecheck.designs.parts import DesignFile, Reading, build_road, checked, extent_line
+from gradecheck.designs.parts import DesignFile, Ground, Reading, build_road, checked, extent_line
 from gradecheck.designs.settle import one_system, one_unit, one_vertical, same_units, short
 from gradecheck.designs.tables import station_profiles, table_file
 from gradecheck.errors import Finding, InputError
 from gradecheck.formats.landxml import LandXml, read_landxml
 from gradecheck.formats.landxml import Road as DrawnRoad
-from gradecheck.roads.crosssections import CrossSections
 from gradecheck.roads.mesh import Mesh
-from gradecheck.roads.profile import Profile
+from gradecheck.roads.profile import Broken, Profile
 from gradecheck.sources import SurfaceSource
+from gradecheck.surfaces.answers import base_name
 from gradecheck.surfaces.corridor import Road
 from gradecheck.validation import nearest
 
@@ -23,29 +23,47 @@ from gradecheck.validation import nearest
 def read(reading: Reading, path: Path, shown: str) -> DesignFile:
     """The document as ground. Raises InputError."""
     source = reading.source
-    roads_only = source.surface is None and bool(source.alignment or source.section or source.cross_sections)
-    document = read_landxml(path, shown, not roads_only, lambda kind, name: _wanted(source, kind, name))
+    surface, roads_too = asked_for(source)
+    document = read_landxml(path, shown, surface, lambda kind, name: _wanted(source, kind, name))
     reading.notes.extend(f"{shown}: {note}" for note in document.notes)
     unit = one_unit(reading, shown, document.unit, "the file")
     crs, compound = one_system(reading, shown, document.system, document.system_said)
     vertical = one_vertical(reading, shown, document.vertical or compound, unit)
     same_units(shown, unit, crs)
-    meshes = _surfaces(reading, document)
-    roads = [] if meshes and not (source.alignment or source.section) else _drawn_roads(reading, document)
-    facts = landxml_facts(document)
-    files = [str(path), *table_file(reading)]
+    meshes = _surfaces(reading, document) if surface else []
+    roads = _drawn_roads(reading, document, unit) if roads_too or not meshes else []
     if source.axes == "easting, northing":
         meshes = [replace(m, x=m.y, y=m.x) for m in meshes]
         if roads:
             what = "`axes` turns the points of triangles only, and this file's roads are drawn by them too"
             raise InputError(Finding(f"{reading.where}.axes", what, "mend the file: northing comes before easting"))
-    return DesignFile(shown, "landxml", tuple(files), crs, vertical, unit, unit, tuple(meshes), tuple(roads), facts)
+    files = str(path), *table_file(reading)
+    facts = landxml_facts(document)
+    return DesignFile(shown, "landxml", files, crs, vertical, unit, unit, tuple(meshes), tuple(roads), facts)
+
+
+_OF_ROADS = ("alignment", "profile_name", "cross_sections", "table", "section", "tie_in", "carry")
+
+
+def asked_for(source: SurfaceSource) -> tuple[bool, bool]:
+    """Whether a plan asks for a surface, and for roads; where it speaks of neither, roads count if there is no surface.
+
+    >>> asked_for(SurfaceSource(landxml="a.xml")), asked_for(SurfaceSource(landxml="a.xml", section="street"))
+    ((True, False), (False, True))
+    """
+    roads = any(getattr(source, key, None) is not None for key in _OF_ROADS)
+    return source.surface is not None or not roads, roads
+
+
+def matches(name: str, wanted: str) -> bool:
+    """Whether a name is the one wanted, or fits it as a pattern."""
+    return name == wanted or fnmatchcase(name, wanted)
 
 
 def _wanted(source: SurfaceSource, kind: str, name: str) -> bool:
     """Whether the plan asks for a surface or an alignment; where it names neither, for all."""
     if kind == "alignment":
-        return any(fnmatchcase(name, w) for w in source.alignment or (() if source.surface else ("*",)))
+        return any(matches(name, w) for w in source.alignment or (() if source.surface else ("*",)))
     return source.surface in (None, name) and not source.alignment
 
 
@@ -83,7 +101,7 @@ def _surfaces(reading: Reading, document: LandXml) -> list[Mesh]:
             mend = nearest(source.surface, names) if names else "the file holds no surface"
             raise InputError(Finding(f"{reading.where}.surface", f"{shown} has no surface '{source.surface}'", mend))
         return checked(reading, shown, found[:1])
-    if source.alignment or source.section or source.cross_sections or not names:
+    if not names:
         return []
     if len(names) > 1:
         what = f"{shown} has {len(names)} surfaces: {', '.join(names[:8])}"
@@ -91,20 +109,23 @@ def _surfaces(reading: Reading, document: LandXml) -> list[Mesh]:
     return checked(reading, shown, list(document.surfaces))
 
 
-def _drawn_roads(reading: Reading, document: LandXml) -> list[Road]:
+def _drawn_roads(reading: Reading, document: LandXml, unit: str) -> list[Road]:
     """Alignments with the ground along them. Raises InputError where a named one has none."""
     source, shown = reading.source, document.shown
     names = [r.alignment.name for r in document.roads]
     wanted = source.alignment or ("*",)
-    chosen = [r for r in document.roads if any(fnmatchcase(r.alignment.name, w) for w in wanted)]
-    missing = [w for w in wanted if not any(fnmatchcase(n, w) for n in names)]
-    if missing:
+    chosen = [r for r in document.roads if any(matches(r.alignment.name, w) for w in wanted)]
+    missing = [w for w in wanted if not any(matches(n, w) for n in names)]
+    if missing and source.alignment is None:
+        mend = "export its surfaces or alignments"
+        raise InputError(Finding(shown, "has no surface and no alignment", mend))
+    if missing and reading.alone:
         mend = nearest(missing[0], names) if names else "the file holds no alignment with geometry"
-        where = f"{reading.where}.alignment" if source.alignment else shown
-        what = f"{shown} has no alignment '{missing[0]}'" if source.alignment else "has no surface and no alignment"
-        raise InputError(Finding(where, what, mend))
-    unit = document.unit or source.unit or "m"
-    heights = station_profiles(reading, unit, names, shown)
+        what = f"{shown} has no alignment '{missing[0]}'"
+        raise InputError(Finding(f"{reading.where}.alignment", what, mend))
+    if not chosen:  # of several files, another has them
+        return []
+    heights = station_profiles(reading, unit, [r.alignment for r in document.roads], shown)
     findings: list[Finding] = []
     roads: list[Road] = []
     for drawn in chosen:
@@ -124,9 +145,7 @@ def _drawn_roads(reading: Reading, document: LandXml) -> list[Road]:
     return roads
 
 
-def _ground_of(
-    reading: Reading, drawn: DrawnRoad, heights: dict[str, Profile], shown: str
-) -> Profile | CrossSections | None:
+def _ground_of(reading: Reading, drawn: DrawnRoad, heights: dict[str, Profile], shown: str) -> Ground | None:
     """The profile (or cross-sections) of a road that the plan means: existing ground before, design after."""
     source, name = reading.source, drawn.alignment.name
     if source.cross_sections is not None:
@@ -147,7 +166,7 @@ def _ground_of(
         return found[0]
     fitting = [p.profile for p in drawn.profiles if p.ground != reading.design]
     other = [p.profile for p in drawn.profiles if p.ground == reading.design]
-    if len(fitting) > 1 or (not fitting and len(other) > 1):
+    if len({base_name(p.name) for p in fitting or other}) > 1:
         several = ", ".join(f"'{p.name}'" for p in fitting or other)
         what = f"alignment '{name}' of {shown} has several profiles: {several}"
         raise InputError(Finding(f"{reading.where}.profile_name", what, "name one as `profile_name`"))
@@ -155,4 +174,6 @@ def _ground_of(
         kind = "existing ground" if reading.design else "design"
         reading.notes.append(f"{shown}: for '{name}' the only profile is taken, though it is marked as {kind}")
     chosen = fitting or other
+    if len(chosen) > 1:
+        return Broken(base_name(chosen[0].name), tuple(chosen))
     return chosen[0] if chosen else None

@@ -14,11 +14,14 @@ from gradecheck.probability import Floats
 from gradecheck.roads.alignment import Alignment
 from gradecheck.roads.crosssections import CrossSections
 from gradecheck.roads.mesh import Mesh, faults
-from gradecheck.roads.profile import Profile
+from gradecheck.roads.profile import Broken, Profile
 from gradecheck.roads.section import BUILT_IN
 from gradecheck.sources import SurfaceSource
 from gradecheck.surfaces.corridor import Road
 from gradecheck.units import METRES
+
+Ground = Profile | Broken | CrossSections
+"""What is known along a road."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,7 +62,7 @@ class Reading:
     """Where one source of the plan is read.
 
     where: its place in the plan. design: after, not before. crs, vertical: as the plan states them. notes: what must be
-    said aloud, added to by readers. sections: of its roads, where it asks for them.
+    said aloud, added to by readers. sections: of its roads, where it asks for them. alone: the source is one file.
     """
 
     plan: Plan
@@ -70,6 +73,7 @@ class Reading:
     vertical: CRS | None
     notes: list[str]
     sections: Sections | None
+    alone: bool
 
 
 def read_section(plan: Plan, name: str | None, where: str, notes: list[str]) -> Sections | None:
@@ -82,7 +86,7 @@ def read_section(plan: Plan, name: str | None, where: str, notes: list[str]) -> 
     return read_sections(plan.resolve(name), name)
 
 
-def build_road(reading: Reading, alignment: Alignment, ground: Profile | CrossSections, unit: str) -> Road:
+def build_road(reading: Reading, alignment: Alignment, ground: Ground, unit: str) -> Road:
     """A road with the section that the source gives it; `unit` is that of its line.
 
     Raises InputError where the source gives none, or one whose stations cannot be this road's.
@@ -100,6 +104,9 @@ def build_road(reading: Reading, alignment: Alignment, ground: Profile | CrossSe
         what = f"no section is given for road '{alignment.name}'"
         raise InputError(Finding(where, what, f"sections are there for {named}; one without `roads` is for all others"))
     changes = section.stations
+    if changes is not None and alignment.equations:
+        section = section.at(lambda stations: internal(alignment, stations, where))
+        changes = section.stations
     if changes is not None and (changes[1] < alignment.first or changes[0] > alignment.last):
         what = (
             f"its stations, {changes[0]:g} to {changes[1]:g}, lie off road '{alignment.name}', "
@@ -107,6 +114,18 @@ def build_road(reading: Reading, alignment: Alignment, ground: Profile | CrossSe
         )
         raise InputError(Finding(where, what, "check them, and state station_unit where it is not the line's"))
     return Road(alignment, ground, section)
+
+
+def internal(alignment: Alignment, labels: Floats, where: str) -> Floats:
+    """Stations (n,) along a road from what they are called there. Raises InputError where one is none or several."""
+    if not alignment.equations:
+        return labels
+    found = [alignment.stations_of(float(label)) for label in labels]
+    odd = [f"{label:g}" for label, stations in zip(labels, found, strict=True) if len(stations) != 1]
+    if odd:
+        what = f"station equations leave {', '.join(odd[:5])} of road '{alignment.name}' off the road, or in two places"
+        raise InputError(Finding(where, what, "choose stations that stand once on the road"))
+    return np.array([stations[0] for stations in found])
 
 
 def checked(reading: Reading, shown: str, meshes: list[Mesh]) -> list[Mesh]:

@@ -4,13 +4,17 @@ from __future__ import annotations
 
 import numpy as np
 
-from gradecheck.designs.parts import Reading
+from gradecheck.designs.parts import Reading, internal
 from gradecheck.errors import Finding, InputError
 from gradecheck.formats.profile_lines import station_table
 from gradecheck.layers import VectorLayer, read_named
+from gradecheck.roads.alignment import Alignment
 from gradecheck.roads.profile import Profile
 from gradecheck.sources import StationTable
 from gradecheck.units import METRES
+
+_BEYOND = 0.01
+"""Share of a road's length by which its table may go past it: chainage by tape."""
 
 
 def read_table(reading: Reading, table: StationTable) -> VectorLayer:
@@ -30,32 +34,46 @@ def columns_of(table: StationTable) -> tuple[str, str, str]:
     return table.road, table.station, table.elevation
 
 
-def station_profiles(reading: Reading, unit: str, roads: list[str], shown: str) -> dict[str, Profile]:
+def station_profiles(reading: Reading, unit: str, lines: list[Alignment], shown: str) -> dict[str, Profile]:
     """Profiles by the road's name, in the unit of the design file; roads without a partner are said aloud.
 
-    Raises InputError where no road of the table is in the file.
+    Raises InputError where no road of the table is in the file, or stations are not those of its alignment.
     """
     table = reading.source.table
     if table is None:
         return {}
-    found = station_table(read_table(reading, table), columns_of(table), f"{reading.where}.table")
+    where = f"{reading.where}.table"
+    found = station_table(read_table(reading, table), columns_of(table), where)
+    roads = {line.name: line for line in lines}
+    _said(reading, table, [n for n in found if n not in roads], [n for n in roads if n not in found], shown, len(found))
     height_unit = table.elevation_unit or unit
     along = METRES[table.station_unit or height_unit] / METRES[unit]
     up = METRES[height_unit] / METRES[unit]
-    lost = [name for name in found if name not in roads]
-    if lost and len(lost) == len(found):
-        what = f"none of its roads ({_some(lost)}) is an alignment of {shown} ({_some(roads)})"
+    profiles = {}
+    for name, (stations, heights) in found.items():
+        if name in roads:
+            line = roads[name]
+            at = internal(line, np.asarray(stations) * along, where)
+            slack = _BEYOND * (line.last - line.first)
+            if at[0] < line.first - slack or at[-1] > line.last + slack:
+                what = (
+                    f"stations of '{name}' go from {at[0]:.10g} to {at[-1]:.10g}, its alignment in {shown} from "
+                    f"{line.first:.10g} to {line.last:.10g}, in {unit}"
+                )
+                raise InputError(Finding(where, what, "state station_unit, or count stations as the alignment does"))
+            profiles[name] = Profile.table(name, at, np.asarray(heights) * up)
+    return profiles
+
+
+def _said(reading: Reading, table: StationTable, lost: list[str], bare: list[str], shown: str, count: int) -> None:
+    """Roads of the table that the file lacks, and the other way round. Raises InputError where it lacks all."""
+    if lost and len(lost) == count:
+        what = f"none of its roads ({_some(lost)}) is an alignment of {shown} ({_some(bare)})"
         raise InputError(Finding(f"{reading.where}.table", what, "name roads in the table as the file does"))
     if lost:
         reading.notes.append(f"{table.path}: roads that {shown} does not have: {_some(lost)}")
-    bare = [name for name in roads if name not in found]
     if bare:
         reading.notes.append(f"{table.path}: no rows for {_some(bare)} of {shown}")
-    return {
-        name: Profile.table(name, np.asarray(stations) * along, np.asarray(heights) * up)
-        for name, (stations, heights) in found.items()
-        if name in roads
-    }
 
 
 def _some(names: list[str]) -> str:

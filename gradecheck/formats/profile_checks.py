@@ -118,11 +118,12 @@ def _misfit(lines: Sequence[Line], stations: Floats) -> tuple[str, str] | None:
     low, high = float(stations[0]), float(stations[-1])
     if low >= first - slack and high <= last + slack:
         return None
-    what = f"its stations go from {low:.10g} to {high:.10g}, its line from {first:.10g} to {last:.10g}"
+    unit = "in the unit of the lines' reference system"
+    what = f"its stations go from {low:.10g} to {high:.10g}, its line from {first:.10g} to {last:.10g}, {unit}"
     if abs((high - low) / (last - first) - 1) <= BEYOND:
         return what, f"does the line begin at station {low:.10g}? name the column of start stations as `start`"
     if abs((high - first) * _FOOT / (last - first) - 1) <= 5 * BEYOND:
-        return what, "stations in feet along a line in metres? state the unit of the table's stations"
+        return what, "stations in feet along a line in metres? state station_unit beside the table"
     return what, "check the unit of the stations, the start of the line, and that it is the whole road"
 
 

@@ -163,7 +163,7 @@ def station_table(table: VectorLayer, columns: tuple[str, str, str], where: str)
     return {road: _distinct(entries) for road, entries in rows.items()}
 
 
-_MEND = "mend the table, nothing in it is guessed"
+_MEND = "mend the table; write stations as 1250.3 or 12+50.3, with a decimal point"
 
 
 def _check_order(road: str, entries: Sequence[_Row], problems: dict[str, list[str]]) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import math
 import re
 import tomllib
 from collections.abc import Sequence
@@ -23,6 +24,8 @@ from gradecheck.validation import Section as Settings
 _STEEPEST, _STEEPEST_BARE = 10.0, 0.5
 """Slopes beyond which a value is a mistake; without a % sign, one that may stand for per cent."""
 _RUN_TO_RISE = re.compile(r"\s*(\d+\.?\d*|\.\d+)\s*:\s*(\d+\.?\d*|\.\d+)\s*")
+_PIECE = re.compile(r" \(\d+\)$")
+"""What tells the pieces of a road apart."""
 _PERCENT = re.compile(r"\s*([+-]?(?:\d+\.?\d*|\.\d+))\s*%\s*")
 
 
@@ -77,7 +80,7 @@ def _station(value: object) -> object:
         if read is None:
             raise ValueError(f'{value!r} is no station; write it as "12+50" or 1250')
         return read
-    if isinstance(value, bool) or not isinstance(value, int | float):
+    if isinstance(value, bool) or not isinstance(value, int | float) or not math.isfinite(value):
         raise ValueError(f'{value!r} is no station; write it as "12+50" or 1250')
     return Written(float(value), 0)
 
@@ -144,7 +147,7 @@ class Sections:
 
         Raises ValueError, in words, where stations are written as in feet and the line is in metres.
         """
-        found = self.named.get(road, self.rest)
+        found = self.named.get(road) or self.named.get(_PIECE.sub("", road)) or self.rest
         if found is None:
             return None
         if found.hundreds and found.unit is None and line_unit == "m":
@@ -152,7 +155,7 @@ class Sections:
         key = id(found), line_unit
         if key not in self._made:  # one object for all roads that share it, so that they are worked on together
             factor = METRES[found.unit or line_unit] / METRES[line_unit]
-            self._made[key] = found.section if factor == 1 else found.section.stretched(factor)
+            self._made[key] = found.section if factor == 1 else found.section.at(lambda s: s * factor)
         return self._made[key]
 
 
@@ -283,10 +286,19 @@ def _add_row(strips: list[dict[str, Any]], cells: dict[str, str]) -> list[str]:
     name = cells.get("side", "both"), cells.get("kind", "")
     values = {key: cells[key] for key in _VALUES if key in cells}
     last = strips[-1] if strips else None
-    if last is None or (last["side"], last["kind"]) != name or not ("station" in values and "station" in last):
+    goes_on = last is not None and (last["side"], last["kind"]) == name and _rises(last, values)
+    if last is None or not goes_on:
         strips.append({"side": name[0], "kind": name[1], **{key: [value] for key, value in values.items()}})
         return []
     lacking = [key for key in _VALUES if (key in values) != (key in last)]
     for key, value in values.items():
         last.setdefault(key, []).append(value)
     return lacking
+
+
+def _rises(last: dict[str, Any], values: dict[str, str]) -> bool:
+    """Whether a row's station lies past those of the strip above it: where it falls back, another strip begins."""
+    if "station" not in values or "station" not in last:
+        return False
+    before, here = parse_station(last["station"][-1]), parse_station(values["station"])
+    return before is None or here is None or here.value > before.value

@@ -33,7 +33,8 @@ _NAMED = 5
 _TOLD = 20
 """Lines that one finding names; pairs of lines that are told one by one."""
 _MEND_HEIGHTS = (
-    "mend the heights or leave one out; a vertical face needs its upper edge drawn back by its batter, "
+    "mend the heights, take only the finished lines by `layers`, or leave one out; "
+    "a vertical face needs its upper edge drawn back by its batter, "
     f"more than {PLACE:g}"
 )
 

@@ -191,6 +191,21 @@ class Profile:
         return np.where(inside, z, np.nan), np.where(inside, grade, np.nan)
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class Broken:
+    """A profile with gaps: its parts in the order of the road. Nothing is known between them."""
+
+    name: str
+    parts: tuple[Profile, ...]
+
+    def heights(self, station: Floats) -> Floats:
+        """(n,) heights, NaN outside every part."""
+        z = np.full(len(station), np.nan)
+        for part in self.parts:
+            z = np.where(np.isnan(z), part.heights(station), z)
+        return z
+
+
 class _Piece(NamedTuple):
     """A row of `Profile`; it ends where the next one starts."""
 

@@ -7,6 +7,7 @@ road's line. Right is positive, looking up-station.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from itertools import pairwise
 
@@ -49,7 +50,7 @@ class Strip:
 class Across:
     """Points (n,) on a section.
 
-    rise: above the profile; past the outermost strip, that of its outer end.
+    rise: above the profile; past the outermost strip, that of its outer end; NaN on a side without strips.
     beyond: how far past the outermost strip, 0 on the section. beside: how far outside the edge of the pavement
     (negative inside it), by which the nearest of several roads is told.
     """
@@ -94,13 +95,13 @@ class Section:
         width = np.where(right, _extent(self.right, station)[0], -_extent(self.left, station)[0])
         return np.asarray(width - self._line(station))
 
-    def stretched(self, factor: float) -> Section:
-        """The same with stations in another unit, so many times as large in number."""
-        left, right = (
-            tuple(replace(strip, stations=strip.stations * factor) for strip in side)
-            for side in (self.left, self.right)
-        )
-        return replace(self, left=left, right=right)
+    def at(self, places: Callable[[Floats], Floats]) -> Section:
+        """The same with other stations: `places` takes those of a strip that changes."""
+
+        def moved(strip: Strip) -> Strip:
+            return strip if len(strip.stations) < 2 else replace(strip, stations=places(strip.stations))
+
+        return replace(self, left=tuple(map(moved, self.left)), right=tuple(map(moved, self.right)))
 
     @property
     def stations(self) -> tuple[float, float] | None:
@@ -132,6 +133,8 @@ class Section:
 
     @staticmethod
     def _side(station: Floats, away: Floats, strips: tuple[Strip, ...]) -> Across:
+        if not strips:  # nothing is said of this side
+            return Across(np.full(len(away), np.nan), np.zeros(len(away)), away)
         rise, inner, height = np.zeros(len(away)), np.zeros(len(away)), np.zeros(len(away))
         for strip in strips:
             width, up = strip.at(station)

@@ -35,10 +35,13 @@ WHY: dict[int, str] = {
     EDGE_CELL: "in the outermost half cell of the surface",
     HOLE: "no data in the surface there",
     IMPLAUSIBLE: "a marker for no data that the file does not declare",
-    UNMET: "a slope from the road goes on here, and nobody knows where it meets the existing ground",
+    UNMET: "how the road meets the existing ground here is not known",
     OUT_OF_RANGE: "the value there is no elevation on Earth",
     UNREADABLE: "the file cannot be read there",
 }
+
+LOWEST, HIGHEST = -500.0, 9000.0
+"""Metres between which ground on Earth lies."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,12 +52,15 @@ class Heights:
     sd: (n,) metres, independent standard error of z; NaN with z.
     source: (n,) index into `names`, or one of the negative codes in `WHY`.
     names: what can be a source (a tile, a surface, a road).
+    borrowed: (n,) metres, the error of the existing ground that z rests on, which `sd` leaves out because the change
+        does not have it; None for none.
     """
 
     z: Floats
     sd: Floats
     source: NDArray[np.int32]
     names: tuple[str, ...]
+    borrowed: Floats | None = None
 
     def __len__(self) -> int:
         return len(self.z)
@@ -99,8 +105,8 @@ class Told:
 class Telling(Surface, Protocol):
     """Roads: a surface that has more to say of each point than a name, and may have several answers."""
 
-    def preferring(self, road: str | None) -> Surface:
-        """The same with one road that answers where several could."""
+    def preferring(self, road: str | None, existing: str | None = None) -> Surface:
+        """The same with one road that answers where several could, there and in the ground it ties into."""
         ...
 
     def contested(self, x: Floats, y: Floats) -> Bools:
@@ -152,9 +158,13 @@ class Layered:
 def _laid_under(top: Heights, rows: NDArray[np.intp], lower: Heights) -> Heights:
     z, sd, source = top.z.copy(), top.sd.copy(), top.source.copy()
     z[rows], sd[rows] = lower.z, lower.sd
+    borrowed = top.borrowed
+    if lower.borrowed is not None:
+        borrowed = np.zeros(len(top)) if borrowed is None else borrowed.copy()
+        borrowed[rows] = np.where(np.isnan(lower.z), borrowed[rows], lower.borrowed)
     moved = np.where(lower.source >= 0, lower.source + len(top.names), lower.source)
     source[rows] = np.where(lower.source >= 0, moved, np.minimum(source[rows], moved))
-    return Heights(z, sd, source.astype(np.int32), top.names + lower.names)
+    return Heights(z, sd, source.astype(np.int32), top.names + lower.names, borrowed)
 
 
 def tell(surface: Surface, x: Floats, y: Floats, source: NDArray[np.int32], names: Sequence[str]) -> Told:
@@ -180,13 +190,16 @@ def _tell_into(told: Told, surface: Surface, x: Floats, y: Floats, source: NDArr
     return len(surface.names)
 
 
-def preferring(surface: Surface, road: str | None) -> Surface:
-    """The same ground where one of its roads answers before its neighbours; it itself where it has no such road."""
-    if road is None:
+def preferring(surface: Surface, road: str | None, existing: str | None = None) -> Surface:
+    """The same ground where one of its roads answers before its neighbours; it itself where it has no such road.
+
+    existing: likewise, the road of the existing ground that a design ties into.
+    """
+    if road is None and existing is None:
         return surface
     if isinstance(surface, Layered):
-        return Layered(tuple(preferring(layer, road) for layer in surface.layers))
-    return surface.preferring(road) if isinstance(surface, Telling) else surface
+        return Layered(tuple(preferring(layer, road, existing) for layer in surface.layers))
+    return surface.preferring(road, existing) if isinstance(surface, Telling) else surface
 
 
 def contested(surface: Surface, x: Floats, y: Floats) -> Bools:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass, fields
 from typing import Any
 
@@ -10,8 +11,9 @@ from numpy.typing import NDArray
 
 from gradecheck.probability import Floats, Ints
 from gradecheck.roads.locate import ALONGSIDE, Feet
-from gradecheck.surfaces import PAST_END
+from gradecheck.surfaces import HIGHEST, LOWEST, OUT_OF_RANGE, PAST_END
 
+_PIECE = re.compile(r" \(\d+\)$")
 ON_SECTION, CARRIED_LEVEL, CHANGE_CARRIED, FADING, ON_TIE = range(5)
 HOW = (
     "",
@@ -20,6 +22,8 @@ HOW = (
     "fading into the existing ground",
     "on the slope to the existing ground",
 )
+PASSING = (FADING, ON_TIE)
+"""Ways of being past a section."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,9 +47,11 @@ class Ray:
 class Answers:
     """What roads say of points, (k,) each: a row per point and road within reach.
 
-    station, offset: in the roads' unit. z, sd: metres, NaN for none; why: then the reason. beside: metres outside the
-    road's edge. how: index into `HOW`. toe: metres from a point on a tie-in slope outward to where the slope meets
-    the existing ground, inf for nowhere within reach; None where nobody asks.
+    station, offset: in the roads' unit.
+    z, sd: metres, NaN for none; why: then the reason. borrowed: as in `Heights`.
+    beside: metres outside the road's edge. how: index into `HOW`.
+    toe: metres from a point on a tie-in slope outward to where the slope meets the existing ground, inf for nowhere
+        within reach; None where nobody asks.
     """
 
     point: Ints
@@ -57,6 +63,7 @@ class Answers:
     beside: Floats
     how: NDArray[np.int8]
     why: NDArray[np.int32]
+    borrowed: Floats
     toe: Floats | None
 
     @classmethod
@@ -73,6 +80,7 @@ class Answers:
             beside=np.full(k, np.nan),
             how=np.zeros(k, dtype=np.int8),
             why=np.full(k, PAST_END, dtype=np.int32),
+            borrowed=np.zeros(k),
             toe=np.full(k, np.inf) if toes else None,
         )
 
@@ -80,8 +88,11 @@ class Answers:
         self, rows: Ints, z: Floats, sd: Floats | float, beside: Floats | None, how: int, why: NDArray[np.integer] | int
     ) -> None:
         """Write answers into rows; `why` stands where z is NaN."""
-        self.z[rows], self.sd[rows] = z, np.where(np.isnan(z), np.nan, sd)
-        self.how[rows], self.why[rows] = how, why
+        with np.errstate(invalid="ignore"):
+            possible = (z >= LOWEST) & (z <= HIGHEST)
+        self.z[rows] = np.where(possible, z, np.nan)
+        self.sd[rows] = np.where(possible, sd, np.nan)
+        self.how[rows], self.why[rows] = how, np.where(np.isfinite(z) & ~possible, OUT_OF_RANGE, why)
         if beside is not None:
             self.beside[rows] = beside
 
@@ -97,10 +108,19 @@ class Answers:
         return order
 
 
-def only_preferred(feet: Feet, road: int) -> Feet:
-    """Where the preferred road reaches a point alongside, no other has a say."""
-    mine = (feet.road == road) & (feet.place == ALONGSIDE)
+def only_preferred(feet: Feet, roads: list[int]) -> Feet:
+    """Where one of the preferred roads reaches a point alongside, no other has a say."""
+    mine = np.isin(feet.road, roads) & (feet.place == ALONGSIDE)
     return feet.take(np.flatnonzero(mine | ~np.isin(feet.point, feet.point[mine])))
+
+
+def base_name(name: str) -> str:
+    """The name of a road of which this is a piece.
+
+    >>> base_name("Sorrel St (2)"), base_name("Sorrel St")
+    ('Sorrel St', 'Sorrel St')
+    """
+    return _PIECE.sub("", name)
 
 
 def by_road(road: Ints, rows: Ints) -> list[tuple[int, Ints]]:

@@ -19,11 +19,11 @@ from gradecheck.reference import Path
 from gradecheck.roads.alignment import Alignment
 from gradecheck.roads.crosssections import CrossSections
 from gradecheck.roads.locate import ALONGSIDE, Feet, Locator
-from gradecheck.roads.profile import Profile
+from gradecheck.roads.profile import Broken, Profile
 from gradecheck.roads.section import Section
 from gradecheck.roads.stations import show_offset, show_station
 from gradecheck.roads.ties import meeting, meeting_bracket
-from gradecheck.surfaces import OFF_SECTION, OUTSIDE, PAST_END, TIED_IN, UNMET, Heights, Surface, Told
+from gradecheck.surfaces import OFF_SECTION, OUTSIDE, PAST_END, TIED_IN, UNMET, Heights, Surface, Told, preferring
 from gradecheck.surfaces.answers import (
     CARRIED_LEVEL,
     CHANGE_CARRIED,
@@ -31,8 +31,10 @@ from gradecheck.surfaces.answers import (
     HOW,
     ON_SECTION,
     ON_TIE,
+    PASSING,
     Answers,
     Ray,
+    base_name,
     by_road,
     only_preferred,
 )
@@ -55,7 +57,7 @@ class Road:
     """One road: its line in plan, its ground along it, and how that is carried outward (None: not said)."""
 
     alignment: Alignment
-    ground: Profile | CrossSections
+    ground: Profile | Broken | CrossSections
     section: Section | None = None
 
     def most(self, unit: float) -> float:
@@ -107,9 +109,10 @@ class Corridor:
         """The roads' names."""
         return tuple(road.alignment.name for road in self.roads)
 
-    def preferring(self, road: str | None) -> Corridor:
-        """The same roads, with another one that answers where several could."""
-        return replace(self, prefer=road)
+    def preferring(self, road: str | None, existing: str | None = None) -> Corridor:
+        """The same roads, with another one that answers where several could; likewise in the existing ground."""
+        old = None if self.old is None else preferring(self.old, existing)
+        return replace(self, prefer=road, old=old)
 
     @cached_property
     def extent(self) -> shapely.Geometry:
@@ -168,7 +171,9 @@ class Corridor:
         for rows in np.split(order, first)[1:]:
             best = int(rows[0])
             texts[int(answers.point[best])] = self._text(answers, best)
-            gaps = answers.z[rows] - answers.z[best]
+            # A fade or a slope past another road's section is not held against it.
+            alike = np.isin(answers.how[rows], PASSING) == np.isin(answers.how[best], PASSING)
+            gaps = np.where(alike, answers.z[rows] - answers.z[best], np.nan)
             if np.isfinite(answers.z[best]) and np.nanmax(np.abs(gaps), initial=0.0) > self.carrying.window:
                 other = int(rows[np.nanargmax(np.abs(gaps))])
                 disagree[answers.point[best]] = True
@@ -198,8 +203,9 @@ class Corridor:
     def _answers(self, x: Floats, y: Floats, toes: bool = False) -> Answers:
         """What every road within reach says of every point; with `toes` where slopes end, too."""
         feet = self._feet(x, y)
-        if self.prefer is not None and self.prefer in self.names:
-            feet = only_preferred(feet, self.names.index(self.prefer))
+        preferred = [n for n, name in enumerate(self.names) if self.prefer in (name, base_name(name))]
+        if self.prefer is not None and preferred:
+            feet = only_preferred(feet, preferred)
         answers = Answers.blank(feet, toes)
         alongside = np.flatnonzero(feet.place == ALONGSIDE)
         line = np.full(len(feet.point), np.nan)
@@ -269,8 +275,9 @@ class Corridor:
         else:
             across = section.across(answers.station[rows], offset)
             edge, beyond = line + across.rise, across.beyond
-            answers.fill(rows, edge, sd, across.beside, ON_SECTION, PAST_END)
-            off = np.isfinite(line) & (beyond > 0)
+            bare = np.isnan(across.rise) & np.isfinite(line)  # a side of which the section says nothing
+            answers.fill(rows, edge, sd, across.beside, ON_SECTION, np.where(bare, OFF_SECTION, PAST_END))
+            off = np.isfinite(edge) & (beyond > 0)
         if off.any():
             self._tie(section, answers, rows[off], edge[off], beyond[off], x, y)
 
@@ -329,12 +336,13 @@ class Corridor:
     ) -> None:
         width = self.carrying.tie_in
         share = np.ones(len(rows)) if width is None else 1 - beyond / width if width > 0 else np.zeros(len(rows))
-        at_edge = old.heights(ray.x0, ray.y0).z
-        here = old.heights(ray.x1, ray.y1).z
+        at_edge, there = old.heights(ray.x0, ray.y0).z, old.heights(ray.x1, ray.y1)
+        here = there.z
         within = share > 0
         z = np.where(within, here + (edge - at_edge) * share, np.nan)
         grown = np.hypot(self.carrying.sd, self.carrying.slope_sd * beyond)
-        answers.fill(rows, z, grown, None, CHANGE_CARRIED if bare else FADING, np.where(within, OFF_SECTION, TIED_IN))
+        answers.fill(rows, z, grown, None, CHANGE_CARRIED if bare else FADING, np.where(within, UNMET, TIED_IN))
+        answers.borrowed[rows] = np.where(within, np.nan_to_num(there.sd), 0.0)
 
     def _chosen(self, n: int, answers: Answers) -> Heights:
         """One answer a point: ground by the nearest edge; "unchanged" only where every road agrees on it."""
@@ -348,7 +356,9 @@ class Corridor:
         unknown = np.isnan(answers.z) & (answers.why != TIED_IN)
         np.minimum.at(worst, answers.point[unknown], answers.why[unknown])
         source[point] = np.where(np.isfinite(answers.z[best]), answers.road[best], worst[point])
-        return Heights(z, sd, source, self.names)
+        borrowed = np.zeros(n)
+        borrowed[point] = answers.borrowed[best]
+        return Heights(z, sd, source, self.names, borrowed if borrowed.any() else None)
 
 
 def _every(line: Alignment, step: float) -> Floats:

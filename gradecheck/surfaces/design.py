@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from scipy import ndimage
 
 from gradecheck.probability import Bools, Floats
-from gradecheck.surfaces import IMPLAUSIBLE, TIED_IN, Layered, Surface, Telling
+from gradecheck.surfaces import IMPLAUSIBLE, PAST_END, TIED_IN, Layered, Surface, Telling
 
 INSIDE = 1
 SHORT = 2
@@ -33,6 +33,8 @@ WHY: dict[int, str] = {
 _LEAST_RINGS, _MOST_RINGS = 12, 64
 _SPACING = 0.35
 """Working units between rings: a piece of design narrower than this may be overlooked."""
+_ROAD_SPACING = 1.0
+"""The same for roads, which are no narrower."""
 _BAND = 500_000
 _LEAST_STEP = 3.0
 _LEAST_CELLS = 800
@@ -68,15 +70,16 @@ class Design:
         if self.past is None:
             return np.where(tied, UNCHANGED, np.where(inside, INSIDE, UNKNOWN)).astype(np.int8)
         past = self.past + margin
-        near = np.zeros(len(x), dtype=bool)
+        # Beside a road's line, past its profile's end, the road's ground may be anything.
+        near = source == PAST_END
         if self.limits is not None:
-            near = shapely.dwithin(self.limits, points, past)
+            near |= shapely.dwithin(self.limits, points, past)
         extent = self.surface.extent
         shapely.prepare(extent)
         ask = np.flatnonzero(~tied & ~inside & ~near & shapely.dwithin(extent, points, past))
         near[ask] = ground_within(self.surface, x[ask], y[ask], past)
         if self.limits is None:
-            ask = np.flatnonzero(~tied & ~inside & ~near & shapely.intersects(extent, points))
+            ask = np.flatnonzero(~tied & ~inside & ~near & shapely.intersects(_whole(extent), points))
             if len(ask):
                 inside[ask] = self._enclosed(x[ask], y[ask])
         return np.select([tied, inside, near], [UNCHANGED, INSIDE, SHORT], UNCHANGED).astype(np.int8)
@@ -106,7 +109,7 @@ class Design:
         """What the surface encloses without covering it, on a grid over all of it with a rim of one cell."""
         left, bottom, right, top = self.surface.extent.bounds
         span = max(right - left, top - bottom)
-        step = max(span / _GRID, min(_LEAST_STEP, span / _LEAST_CELLS))
+        step = max(span / _GRID, min(_LEAST_STEP, max(span / _LEAST_CELLS, _SPACING)))
         nx, ny = int(np.ceil((right - left) / step)) + 1, int(np.ceil((top - bottom) / step)) + 1
         gx, gy = np.meshgrid(left + step * np.arange(nx), bottom + step * np.arange(ny))
         ground = np.pad(np.concatenate([says(self.surface, a, b) for a, b in _bands(gx, gy)]).reshape(gx.shape), 1)
@@ -115,6 +118,12 @@ class Design:
         holes = ndimage.binary_fill_holes(ground, structure=joined) & ~ground
         # A point in a hole may be nearest to a cell of the ground around it.
         return ndimage.binary_dilation(holes, np.ones((3, 3), dtype=bool)), left, bottom, step
+
+
+def _whole(extent: shapely.Geometry) -> shapely.Geometry:
+    """An extent with what it goes around."""
+    rings = shapely.get_exterior_ring(shapely.get_parts(extent))
+    return shapely.union_all(shapely.polygons(rings[~shapely.is_missing(rings)]))
 
 
 def says(surface: Surface, x: Floats, y: Floats) -> Bools:
@@ -132,14 +141,18 @@ def ground_within(surface: Surface, x: Floats, y: Floats, distance: float) -> Bo
             found[todo] = ground_within(layer, x[todo], y[todo], distance)
         return found
     if isinstance(surface, Telling):
-        return surface.ground_within(x, y, distance)
-    return _on_rings(surface, x, y, distance)
+        found = surface.ground_within(x, y, distance)
+        # A road's end, or a section that widens, may be nearer than what lies straight across.
+        todo = np.flatnonzero(~found & shapely.dwithin(surface.extent, shapely.points(x, y), distance))
+        found[todo] = _on_rings(surface, x[todo], y[todo], distance, _ROAD_SPACING)
+        return found
+    return _on_rings(surface, x, y, distance, _SPACING)
 
 
-def _on_rings(surface: Surface, x: Floats, y: Floats, distance: float) -> Bools:
-    """Looked for on rings up to one ring beyond the distance."""
+def _on_rings(surface: Surface, x: Floats, y: Floats, distance: float, most: float) -> Bools:
+    """Looked for on rings, at most so far apart, up to one ring beyond the distance."""
     found = np.zeros(len(x), dtype=bool)
-    spacing = max(distance / _MOST_RINGS, min(distance / _LEAST_RINGS, _SPACING))
+    spacing = max(distance / _MOST_RINGS, min(distance / _LEAST_RINGS, most))
     for ring in range(1, int(np.ceil(distance / spacing)) + 2 if distance > 0 else 0):
         todo = np.flatnonzero(~found)
         if not len(todo):

@@ -27,8 +27,10 @@ from gradecheck.probability import Bools, Floats
 from gradecheck.reference import Path
 from gradecheck.surfaces import (
     EDGE_CELL,
+    HIGHEST,
     HOLE,
     IMPLAUSIBLE,
+    LOWEST,
     OUT_OF_RANGE,
     OUTSIDE,
     UNREADABLE,
@@ -40,8 +42,6 @@ from gradecheck.surfaces.tiles import Tile
 
 _SNAP = 1e-7
 """Columns and rows this near a cell centre are on it: rounding must not ask for a neighbour beyond the edge."""
-_LOWEST, _HIGHEST = -500.0, 9000.0
-"""Metres between which ground on Earth lies."""
 _MARKERS = (-9999.0, -99999.0, -999999.0, -32767.0, -32768.0, 32767.0, 65535.0, 99999.0, -9999.99, -999.0)
 _LEAST_MARKER = -9999.0
 _HUGE = 1e6
@@ -208,7 +208,7 @@ def _block(tile: Tile, column: Indices, row: Indices) -> tuple[Floats, NDArray[n
     valid &= ~_is_nodata(raw, tile.nodata)
     with np.errstate(invalid="ignore", over="ignore"):
         metres = (raw.astype(np.float64) * tile.scale + tile.offset) * tile.to_metres
-        possible = (metres >= _LOWEST) & (metres <= _HIGHEST)
+        possible = (metres >= LOWEST) & (metres <= HIGHEST)
         # -9999 stands for no data whatever it scales to; 32767 may be a height in centimetres.
         marker = np.isin(raw, _MARKERS) | (np.abs(raw.astype(np.float64)) >= _HUGE)
         possible &= ~(marker & (raw.astype(np.float64) <= _LEAST_MARKER))

@@ -18,10 +18,8 @@ from gradecheck.probability import Bools, Floats, Ints
 from gradecheck.reference import Path
 from gradecheck.roads.cells import Cells
 from gradecheck.roads.mesh import Mesh
-from gradecheck.surfaces import HOLE, OUT_OF_RANGE, OUTSIDE, Heights
+from gradecheck.surfaces import HIGHEST, HOLE, LOWEST, OUT_OF_RANGE, OUTSIDE, Heights
 
-_LOWEST, _HIGHEST = -500.0, 9000.0
-"""Metres between which ground on Earth lies."""
 _POINTS = 1 << 18
 """Points looked up at a time."""
 _RIM = 100_000
@@ -139,7 +137,7 @@ class Tin:
         z = corner[0] + (share[1] * (corner[1] - corner[0]) + share[2] * (corner[2] - corner[0])) / share.sum(axis=0)
         beside = np.flatnonzero((share < 0).any(axis=0))
         z[beside] = _at_side(dx[:, beside], dy[:, beside], corner[:, beside])
-        possible = ((corner >= _LOWEST) & (corner <= _HIGHEST)).all(axis=0)
+        possible = ((corner >= LOWEST) & (corner <= HIGHEST)).all(axis=0)
         return np.where(possible, z, np.nan), np.where(possible, 0, OUT_OF_RANGE).astype(np.int32)
 
     def _around(self, row: Ints, x: Floats, y: Floats) -> tuple[Floats, Floats]:
