@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import TypeVar
 
 import numpy as np
+import shapely
 from pyproj import CRS
 
 from gradecheck import hydrants as hydrant_layer
@@ -68,82 +69,117 @@ class Inputs:
         )
 
 
-def open_inputs(plan: Plan) -> Inputs:
-    """Open all that the plan names. Raises InputError with every finding of every input."""
-    findings: list[Finding] = []
-    notes: list[str] = []
-    assumed = plan.assumed()
+@dataclass(slots=True)
+class _Told:
+    """What is found while inputs are opened: what stands in the way, what must be said, what was assumed."""
 
-    def attempt(read: Callable[[], T]) -> T | None:
+    assumed: list[str]
+    findings: list[Finding] = field(default_factory=list)
+    notes: list[str] = field(default_factory=list)
+
+    def attempt(self, read: Callable[[], T]) -> T | None:
+        """What `read` gives, or None and its findings."""
         try:
             return read()
         except GradecheckError as error:
-            findings.extend(error.findings)
+            self.findings.extend(error.findings)
             return None
 
-    catalog = attempt(lambda: _catalog(plan, assumed))
-    read = attempt(lambda: hydrant_layer.read_hydrants(plan))
-    if read is not None and not len(read):
-        findings.append(_none_usable(read))
-        read = None
-    before = attempt(lambda: open_ground(plan, plan.before, "before", notes))
-    after = attempt(lambda: open_ground(plan, plan.after, "after", notes))
+
+@dataclass(frozen=True, slots=True)
+class _Opened:
+    """All inputs, each in order by itself."""
+
+    catalog: Catalog
+    read: Hydrants
+    before: Ground
+    after: Ground
+    work: CRS
+    jobs: Jobs
+    limits: shapely.Geometry | None
+    pavement: Pavement | None
+    surfaces: tuple[Surface, Surface]
+
+
+def open_inputs(plan: Plan) -> Inputs:
+    """Open all that the plan names. Raises InputError with every finding of every input."""
+    told = _Told(plan.assumed())
+    opened = _opened(plan, told)
+    if opened is None or told.findings:
+        raise InputError(told.findings)
+    return _assembled(plan, opened, told)
+
+
+def _opened(plan: Plan, told: _Told) -> _Opened | None:
+    """Every input, or None where one of them cannot be had."""
+    catalog = told.attempt(lambda: _catalog(plan, told.assumed))
+    read = told.attempt(lambda: _hydrants(plan))
+    before = told.attempt(lambda: open_ground(plan, plan.before, "before", told.notes))
+    after = told.attempt(lambda: open_ground(plan, plan.after, "after", told.notes))
     if before is not None and after is not None:
-        attempt(lambda: _one_datum(before, after, assumed))
-    work = None
-    if read is not None and after is not None:
-        work = attempt(lambda: _work(plan, read, after, notes))
-    jobs = limits = pavement = None
-    if work is not None:
-        jobs = attempt(lambda: _noted(paving.read_jobs(plan, work), notes))
-        if plan.after.limits is not None:
-            limits = attempt(lambda: _noted(paving.read_limits(plan, work), notes))
-        if plan.after.pavement is not None:
-            pavement = attempt(lambda: _noted(read_pavement(plan, work), notes))
-    grounds = None
-    if work is not None and read is not None and before is not None and after is not None:
-        grounds = attempt(lambda: _surfaces(plan, before, after, work, read, notes, assumed))
-    if findings or catalog is None or read is None or work is None or jobs is None or grounds is None:
-        raise InputError(findings)
-    if before is None or after is None:  # told above
-        raise InputError(findings)
-    if limits is None:
-        limits = jobs.limits
-    hydrants = hydrant_layer.placed(read, work)
+        told.attempt(lambda: _one_datum(before, after, told.assumed))
+    if read is None or after is None:
+        return None
+    work = told.attempt(lambda: _work(plan, read, after, told.notes))
+    if work is None:
+        return None
+    jobs = told.attempt(lambda: _noted(paving.read_jobs(plan, work), told.notes))
+    limits = pavement = surfaces = None
+    if plan.after.limits is not None:
+        limits = told.attempt(lambda: _noted(paving.read_limits(plan, work), told.notes))
+    if plan.after.pavement is not None:
+        pavement = told.attempt(lambda: _noted(read_pavement(plan, work), told.notes))
+    for ground in (plan.before, plan.after):
+        told.attempt(lambda ground=ground: _road_column(read, ground))  # type: ignore[misc]
+    if before is not None:
+        surfaces = told.attempt(lambda: _surfaces(plan, before, after, work, read, told))
+    if catalog is None or jobs is None or before is None or surfaces is None:
+        return None
+    return _Opened(catalog, read, before, after, work, jobs, limits, pavement, surfaces)
+
+
+def _assembled(plan: Plan, opened: _Opened, told: _Told) -> Inputs:
+    """Inputs that fit one another. Raises InputError where no hydrant is left."""
+    hydrants = hydrant_layer.placed(opened.read, opened.work)
     if not len(hydrants):
         raise InputError(_none_usable(hydrants))
-    family, families = _families(plan, hydrants, catalog, assumed, notes)
+    family, families = _families(plan, hydrants, opened.catalog, told.assumed, told.notes)
     if plan.hydrants.id is None:
-        assumed.append("hydrants.id is not mapped: ids are made up from the place in the layer")
-    if before.bare and after.bare:
-        hydrants = _without_flanges(hydrants, notes)
-    _pavement_notes(plan, pavement, hydrants, work, notes, assumed)
-    roads = attempt(
-        lambda: tuple(
-            _roads_named(hydrants, settings, [r for s in ground.sources for r in s.roads], notes)
-            for settings, ground in ((plan.before, before), (plan.after, after))
-        )
+        told.assumed.append("hydrants.id is not mapped: ids are made up from the place in the layer")
+    if opened.before.bare and opened.after.bare:
+        hydrants = _without_flanges(hydrants, told.notes)
+    _pavement_notes(plan, opened.pavement, hydrants, opened.work, told)
+    roads = tuple(
+        _roads_named(hydrants, settings, ground, told.notes)
+        for settings, ground in ((plan.before, opened.before), (plan.after, opened.after))
     )
-    if roads is None:
-        raise InputError(findings)
-    past = plan.after.unchanged_past.metres / reference.metres_per_unit(work)
+    past = plan.after.unchanged_past.metres / reference.metres_per_unit(opened.work)
+    limits = opened.jobs.limits if opened.limits is None else opened.limits
     return Inputs(
         plan=plan,
-        catalog=catalog,
+        catalog=opened.catalog,
         hydrants=hydrants,
         family=family,
         families=families,
-        work=work,
-        jobs=jobs,
-        before=grounds[0],
-        after=Design(grounds[1], limits, past if plan.after.beyond == "unchanged" else None, past),
-        before_ground=before,
-        after_ground=after,
-        pavement=pavement,
+        work=opened.work,
+        jobs=opened.jobs,
+        before=opened.surfaces[0],
+        after=Design(opened.surfaces[1], limits, past if plan.after.beyond == "unchanged" else None, past),
+        before_ground=opened.before,
+        after_ground=opened.after,
+        pavement=opened.pavement,
         roads=(roads[0], roads[1]),
-        notes=tuple(dict.fromkeys(notes)),
-        assumed=tuple(assumed),
+        notes=tuple(dict.fromkeys(told.notes)),
+        assumed=tuple(told.assumed),
     )
+
+
+def _hydrants(plan: Plan) -> Hydrants:
+    """The hydrants. Raises InputError where none is usable."""
+    read = hydrant_layer.read_hydrants(plan)
+    if not len(read):
+        raise InputError(_none_usable(read))
+    return read
 
 
 def _noted(found: tuple[T, list[str]], notes: list[str]) -> T:
@@ -202,34 +238,32 @@ def _work(plan: Plan, read: Hydrants, after: Ground, notes: list[str]) -> CRS:
 
 
 def _surfaces(
-    plan: Plan, before: Ground, after: Ground, work: CRS, read: Hydrants, notes: list[str], assumed: list[str]
+    plan: Plan, before: Ground, after: Ground, work: CRS, read: Hydrants, told: _Told
 ) -> tuple[Surface, Surface]:
     """Both grounds; designs tie into the existing one."""
     change_only = before.bare and after.bare
     window = plan.policy.clearance_max.metres - plan.policy.clearance_min.metres
-    setting = Setting(work, reference.split(read.crs)[0] or read.crs, read.x, read.y, window, notes)
+    setting = Setting(work, reference.split(read.crs)[0] or read.crs, read.x, read.y, window, told.notes)
     old = surface_of(before, setting, change_only=change_only)
     new = surface_of(after, setting, old, change_only)
-    assumed.extend(carried(before, after, change_only))
+    told.assumed.extend(carried(before, after, change_only))
     for ground, source in ((before, plan.before), (after, plan.after)):
         if source is not None and len({s.sd_shared.metres for s in source.layers_down}) > 1:
-            notes.append(f"{ground.where}: sd_shared of {source.shared} is taken for all of its sources")
+            told.notes.append(f"{ground.where}: sd_shared of {source.shared} is taken for all of its sources")
     return old, new
 
 
-def _pavement_notes(
-    plan: Plan, pavement: Pavement | None, hydrants: Hydrants, work: CRS, notes: list[str], assumed: list[str]
-) -> None:
+def _pavement_notes(plan: Plan, pavement: Pavement | None, hydrants: Hydrants, work: CRS, told: _Told) -> None:
     """What must be said of the new pavement and of who may stand in its way."""
     if pavement is None:
         if plan.policy.setback_min is not None:
-            notes.append("policy.setback_min is stated, but no [after] pavement: nobody is looked for in its way")
+            told.notes.append("policy.setback_min is stated, but no [after] pavement: nobody is looked for in its way")
         return
     if plan.policy.setback_min is None:
-        assumed.append("policy.setback_min is not stated: only hydrants inside the new pavement are in its way")
+        told.assumed.append("policy.setback_min is not stated: only hydrants inside the new pavement are in its way")
     far = pavement.distance(hydrants.x, hydrants.y).min() * reference.metres_per_unit(work)
     if far > _FAR_PAVEMENT:
-        notes.append(
+        told.notes.append(
             f"the new pavement lies {far:.0f} m and more from every hydrant: is its file the right one, and its system?"
         )
 
@@ -245,25 +279,33 @@ def _without_flanges(hydrants: Hydrants, notes: list[str]) -> Hydrants:
     return replace(hydrants, flange=np.full(len(hydrants), np.nan))
 
 
-def _roads_named(hydrants: Hydrants, ground: GroundSource | None, known: list[str], notes: list[str]) -> Texts | None:
-    """The road that each hydrant names for a ground whose roads are `known`. Raises InputError."""
-    columns = dict.fromkeys(s.roads for s in ground.layers_down if s.roads is not None) if ground is not None else {}
+def _road_column(hydrants: Hydrants, settings: GroundSource | None) -> str | None:
+    """The column that names the roads of a ground. Raises InputError where it is not there, or there are several."""
+    layers = settings.layers_down if settings is not None else ()
+    columns = list(dict.fromkeys(s.roads for s in layers if s.roads is not None))
     if len(columns) > 1:
         what = f"several columns of the hydrants name roads: {', '.join(columns)}"
         raise InputError(Finding("roads", what, "give all sources of one ground the same"))
-    for name in columns:
-        if name not in hydrants.table.column_names:
-            mend = nearest(name, hydrants.table.column_names)
-            raise InputError(Finding(f"roads = {name!r}", f"{hydrants.shown} has no such column", mend))
-        said = tuple(None if v is None else str(v).strip() or None for v in hydrants.table.column(name).to_pylist())
-        there = {*known, *map(base_name, known)}
-        lost = sorted({road for road in said if road is not None and road not in there})
-        if lost:
-            count = sum(road in lost for road in said)
-            shown = ", ".join(lost[:5]) + (f" and {len(lost) - 5} more" if len(lost) > 5 else "")
-            notes.append(f"{count} hydrants name roads that are not there ({shown}): the nearest road answers for them")
-        return said
-    return None
+    if columns and columns[0] not in hydrants.table.column_names:
+        mend = nearest(columns[0], hydrants.table.column_names)
+        raise InputError(Finding(f"roads = {columns[0]!r}", f"{hydrants.shown} has no such column", mend))
+    return columns[0] if columns else None
+
+
+def _roads_named(hydrants: Hydrants, settings: GroundSource | None, ground: Ground, notes: list[str]) -> Texts | None:
+    """The road that each hydrant names for a ground; names that no road has are said aloud."""
+    column = _road_column(hydrants, settings)
+    if column is None:
+        return None
+    said = tuple(None if v is None else str(v).strip() or None for v in hydrants.table.column(column).to_pylist())
+    known = [road for source in ground.sources for road in source.roads]
+    there = {*known, *map(base_name, known)}
+    lost = sorted({road for road in said if road is not None and road not in there})
+    if lost:
+        count = sum(road in lost for road in said)
+        shown = ", ".join(lost[:5]) + (f" and {len(lost) - 5} more" if len(lost) > 5 else "")
+        notes.append(f"{count} hydrants name roads that are not there ({shown}): the nearest road answers for them")
+    return said
 
 
 def _families(
