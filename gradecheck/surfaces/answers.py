@@ -27,23 +27,6 @@ PASSING = (FADING, ON_TIE)
 
 
 @dataclass(frozen=True, slots=True)
-class Ray:
-    """Straight ways (k,) from (x0, y0) to (x1, y1)."""
-
-    x0: Floats
-    y0: Floats
-    x1: Floats
-    y1: Floats
-
-    def at(self, rows: Ints, share: Floats) -> tuple[Floats, Floats]:
-        """Points of some of them at a share of the way."""
-        return (
-            self.x0[rows] + share * (self.x1[rows] - self.x0[rows]),
-            self.y0[rows] + share * (self.y1[rows] - self.y0[rows]),
-        )
-
-
-@dataclass(frozen=True, slots=True)
 class Answers:
     """What roads say of points, (k,) each: a row per point and road within reach.
 

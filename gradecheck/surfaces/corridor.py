@@ -22,7 +22,6 @@ from gradecheck.roads.locate import ALONGSIDE, Feet, Locator
 from gradecheck.roads.profile import Broken, Profile
 from gradecheck.roads.section import Section
 from gradecheck.roads.stations import show_offset, show_station
-from gradecheck.roads.ties import meeting, meeting_bracket
 from gradecheck.surfaces import OFF_SECTION, OUTSIDE, PAST_END, TIED_IN, UNMET, Heights, Surface, Told, preferring
 from gradecheck.surfaces.answers import (
     CARRIED_LEVEL,
@@ -33,11 +32,11 @@ from gradecheck.surfaces.answers import (
     ON_TIE,
     PASSING,
     Answers,
-    Ray,
     base_name,
     by_road,
     only_preferred,
 )
+from gradecheck.surfaces.outward import Outward
 from gradecheck.units import METRES, show
 
 LEVEL, CHANGE = "level", "change"
@@ -48,8 +47,6 @@ _CELLS = 2048
 _FOLLOWED = 50.0
 """Metres past the reach to which a slope that has not met the existing ground is followed."""
 _ON = 1e-6
-_SPACING = 0.5
-"""Metres between looks at the existing ground along a tie-in slope."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -285,23 +282,28 @@ class Corridor:
         self, section: Section | None, answers: Answers, rows: Ints, edge: Floats, beyond: Floats, x: Floats, y: Floats
     ) -> None:
         """Past the outer end of what roads say: slope or fade into the existing ground, or nobody knows."""
-        slope = section.tie_slope if section is not None else None
-        if self.old is None or (slope is None and self.carrying.tie_in is None and section is not None):
+        slope, width = section.tie_slope if section is not None else None, self.carrying.tie_in
+        if self.old is None or (slope is None and width is None and section is not None):
             answers.fill(rows, np.full(len(rows), np.nan), np.nan, None, 0, OFF_SECTION)
             return
-        ray = self._ray(section, answers, rows, x, y)
-        if slope is not None:
-            self._slope(self.old, ray, answers, rows, edge, beyond, slope)
-        else:
-            self._fade(self.old, ray, answers, rows, edge, beyond, section is None)
-
-    def _ray(self, section: Section | None, answers: Answers, rows: Ints, x: Floats, y: Floats) -> Ray:
-        """From the outer end of the section (the line, where there is none) to the points; working system."""
         station, outer = answers.station[rows], np.zeros(len(rows))
         if section is not None:
             outer = section.outer(station, answers.offset[rows] >= 0) / METRES[self.unit]
-        edge = self._places(answers.road[rows], station, outer)
-        return Ray(*edge, x[answers.point[rows]], y[answers.point[rows]])
+        foot = self._places(answers.road[rows], station, outer)
+        outward = Outward(self.old, *foot, x[answers.point[rows]], y[answers.point[rows]], edge, beyond)
+        sd = np.hypot(self.carrying.sd, self.carrying.slope_sd * beyond)
+        if slope is None:
+            z, answers.borrowed[rows] = outward.fade(width)
+            within = beyond < (np.inf if width is None else width)
+            how = CHANGE_CARRIED if section is None else FADING
+            answers.fill(rows, z, sd, None, how, np.where(within, UNMET, TIED_IN))
+            return
+        away = np.abs(answers.offset[rows]) * METRES[self.unit]
+        z, met = outward.slope(slope)
+        z = np.where(away > self.reach + _ON, np.nan, z)  # not spoken for, though the slope goes on
+        answers.fill(rows, z, sd, None, ON_TIE, np.where(met, TIED_IN, UNMET))
+        if answers.toe is not None:
+            answers.toe[rows] = outward.toe(slope, np.maximum(self._search - away, 0.0))
 
     def _places(self, road: Ints, station: Floats, offset: Floats) -> tuple[Floats, Floats]:
         """(k,) points at stations and offsets of roads, in the working system."""
@@ -309,40 +311,6 @@ class Corridor:
         for number, rows in by_road(road, np.arange(len(road))):
             px[rows], py[rows] = self.roads[number].alignment.points(station[rows], offset[rows])
         return self.path.back(px, py)
-
-    def _slope(
-        self, old: Surface, ray: Ray, answers: Answers, rows: Ints, edge: Floats, beyond: Floats, slope: float
-    ) -> None:
-        first = old.heights(ray.x0, ray.y0).z
-        falls = np.where(edge >= first, -slope, slope)  # a fill slopes down to the ground, a cut up to it
-
-        def gap(some: Ints, away: Floats) -> Floats:
-            ground = old.heights(*ray.at(some, away / beyond[some])).z
-            return np.asarray(edge[some] + falls[some] * away - ground)
-
-        high = meeting_bracket(gap, beyond, _SPACING)[1]
-        far = np.abs(answers.offset[rows]) * METRES[self.unit] > self.reach + _ON
-        open_ = np.isinf(high)
-        z = np.where(open_ & ~far, edge + falls * beyond, np.nan)
-        grown = np.hypot(self.carrying.sd, self.carrying.slope_sd * beyond)
-        answers.fill(rows, z, grown, None, ON_TIE, np.where(np.isnan(high) | open_, UNMET, TIED_IN))
-        if answers.toe is not None:
-            reach = self._search - np.abs(answers.offset[rows]) * METRES[self.unit]
-            found = meeting(gap, *meeting_bracket(gap, beyond + np.maximum(reach, 0.0), _SPACING))
-            answers.toe[rows] = found - beyond
-
-    def _fade(
-        self, old: Surface, ray: Ray, answers: Answers, rows: Ints, edge: Floats, beyond: Floats, bare: bool
-    ) -> None:
-        width = self.carrying.tie_in
-        share = np.ones(len(rows)) if width is None else 1 - beyond / width if width > 0 else np.zeros(len(rows))
-        at_edge, there = old.heights(ray.x0, ray.y0).z, old.heights(ray.x1, ray.y1)
-        here = there.z
-        within = share > 0
-        z = np.where(within, here + (edge - at_edge) * share, np.nan)
-        grown = np.hypot(self.carrying.sd, self.carrying.slope_sd * beyond)
-        answers.fill(rows, z, grown, None, CHANGE_CARRIED if bare else FADING, np.where(within, UNMET, TIED_IN))
-        answers.borrowed[rows] = np.where(within, np.nan_to_num(there.sd), 0.0)
 
     def _chosen(self, n: int, answers: Answers) -> Heights:
         """One answer a point: ground by the nearest edge; "unchanged" only where every road agrees on it."""
