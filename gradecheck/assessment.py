@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 from collections import Counter
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 from datetime import date
 
 import numpy as np
+from pyproj import CRS
 
 from gradecheck import cautions, checks, reference, surfaces
 from gradecheck.cases import Cases
@@ -24,6 +26,7 @@ from gradecheck.policy import Policy
 from gradecheck.probability import Bools, Floats, Ints
 from gradecheck.provenance import after_sources, why_missing
 from gradecheck.reasons import reasons, setback_text
+from gradecheck.review import Counted, Edit, Review, carried, counted
 from gradecheck.setback import Setback
 from gradecheck.units import elevation_unit
 
@@ -41,7 +44,9 @@ class Assessment:
     cases: Cases
     decision: Decision
     cautions: Ints
-    firm: Bools
+    computed_firm: Bools
+    review: Review
+    counted: Counted
     reasons: tuple[str, ...]
     order: tuple[OrderLine, ...]
     options: tuple[RightChoice, ...]
@@ -51,9 +56,19 @@ class Assessment:
     def __len__(self) -> int:
         return len(self.job)
 
+    @property
+    def firm(self) -> Bools:
+        """(H,) counts in the firm quantities: decided on what is known, or reviewed."""
+        return self.computed_firm | self.counted.reviewed
 
-def assess(inputs: Inputs, today: date, progress: Progress = silent) -> Assessment:
-    """Decide every hydrant and total the order. Raises InputError where the two grounds cannot be of one unit."""
+
+def assess(
+    inputs: Inputs, today: date, progress: Progress = silent, edits: Sequence[Edit] = (), edits_crs: CRS | None = None
+) -> Assessment:
+    """Decide every hydrant and total the order. Raises InputError where the two grounds cannot be of one unit.
+
+    edits: of a former run's layer, their places in `edits_crs`.
+    """
     plan, hydrants = inputs.plan, inputs.hydrants
     job, distance = inputs.jobs.assign(hydrants.x, hydrants.y)
     rows = np.flatnonzero(distance <= 2 * inputs.jobs.reach) if inputs.jobs.planned else np.arange(len(hydrants))
@@ -95,7 +110,10 @@ def assess(inputs: Inputs, today: date, progress: Progress = silent) -> Assessme
     missing = [
         why_missing(change, i) if a == Action.no_elevation else "" for i, a in enumerate(decision.action.tolist())
     ]
-    work = Work(job, inputs.family, firm, inputs.jobs.names, inputs.jobs.starts, inputs.families, unit)
+    review = _carried(inputs, edits, edits_crs)
+    taken = counted(review, cases, decision, plan.policy, unit)
+    firm_now = firm | taken.reviewed
+    work = Work(job, inputs.family, firm_now, inputs.jobs.names, inputs.jobs.starts, inputs.families, unit)
     open_rows = np.flatnonzero(np.isin(decision.action, OPEN)).astype(np.int64)
     return Assessment(
         inputs=inputs,
@@ -107,18 +125,22 @@ def assess(inputs: Inputs, today: date, progress: Progress = silent) -> Assessme
         cases=cases,
         decision=decision,
         cautions=bits,
-        firm=firm,
+        computed_firm=firm,
+        review=review,
+        counted=taken,
         reasons=tuple(
             reasons(cases, clearance, decision, plan.policy, unit, missing, _setback_texts(inputs, setback, cases))
         ),
         order=tuple(
-            total_order(cases, decision, work, inputs.catalog, plan.policy, today, plan.project.work_days_before)
+            total_order(cases, taken.decision, work, inputs.catalog, plan.policy, today, plan.project.work_days_before)
         ),
         options=tuple(right_choices(cases, plan.policy, open_rows)),
         warnings=(
             *inputs.notes,
             *_warnings(inputs.jobs, job, hydrants.flange, change, decision),
             *_unreached(cases, setback, plan.policy),
+            *(f"review: {text}" for text in taken.refused),
+            *_vanished(review),
         ),
         today=today,
     )
@@ -145,6 +167,27 @@ def _in_doubt(cases: Cases, policy: Policy) -> Bools:
         return np.zeros(len(cases), dtype=bool)
     way = cases.in_the_way
     return ~cases.outside & (way > 1 - policy.confidence + 1e-12) & (way < policy.confidence - 1e-12)
+
+
+def _carried(inputs: Inputs, edits: Sequence[Edit], crs: CRS | None) -> Review:
+    """Edits beside the hydrants that they were written for; places in the working system."""
+    hydrants = inputs.hydrants
+    if not edits:
+        return Review.none(len(hydrants))
+    if crs is not None:
+        path = reference.Path.between(reference.split(crs)[0] or crs, inputs.work)
+        x, y = path.there(np.array([e.x for e in edits]), np.array([e.y for e in edits]))
+        edits = [replace(e, x=float(px), y=float(py)) for e, px, py in zip(edits, x, y, strict=True)]
+    own = ~cautions.any_of(hydrants.cautions, ("no_id", "repeated_id"))
+    return carried(edits, hydrants.id, own, hydrants.x, hydrants.y, 1 / reference.metres_per_unit(inputs.work))
+
+
+def _vanished(review: Review) -> list[str]:
+    """A warning of edits whose hydrants are gone."""
+    if not review.kept:
+        return []
+    names = ", ".join(edit.hydrant_id for edit in review.kept[:5]) + (" ..." if len(review.kept) > 5 else "")
+    return [f"review: {len(review.kept)} edits of hydrants that are no longer there are kept in 'review_kept': {names}"]
 
 
 def _unreached(cases: Cases, setback: Setback, policy: Policy) -> list[str]:

@@ -6,7 +6,7 @@ A catalogue is a frozen value; reading one from a file is the business of `forma
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from typing import Any, Literal
 
 from pydantic import Field, model_validator
@@ -91,6 +91,13 @@ class Catalog(Section):
     def extensions(self, family: str) -> tuple[Extension, ...]:
         """The lengths of one family, shortest first."""
         return tuple(sorted((e for e in self.extension if e.family == family), key=lambda e: e.length.metres))
+
+    def lengths(self, families: Iterable[tuple[str, bool]]) -> tuple[tuple[float, ...], ...]:
+        """For each family (name, whether it is in here) the lengths to choose from, metres, rising."""
+        return tuple(
+            tuple(e.length.metres for e in (self.extensions(name) if known else GENERIC.extensions(GENERIC_FAMILY)))
+            for name, known in families
+        )
 
     def items(self, family: str) -> tuple[Item, ...]:
         """What goes with the work for one family."""

@@ -134,6 +134,29 @@ def inspect(
 
 
 @app.command()
+def order(
+    package: Annotated[str, typer.Argument(metavar="GPKG", help="The reviewed GeoPackage that a run wrote.")],
+    out: Annotated[str | None, typer.Option(help="Folder for the order; default beside the GeoPackage.")] = None,
+    quiet: Quiet = False,
+    as_json: Json = False,
+) -> None:
+    """Total the parts again from a reviewed layer; nothing but the GeoPackage is read.
+
+    \b
+    gradecheck order out/gradecheck.gpkg
+    """
+    from gradecheck import pipeline
+    from gradecheck.outputs.summary import order_text
+
+    summary = pipeline.order(package, out=out)
+    folder = out or os.path.dirname(package) or "."  # noqa: PTH120
+    if as_json:
+        _print_json({"ok": True, "folder": folder, **summary})
+    elif not quiet:
+        typer.echo(order_text(summary, folder))
+
+
+@app.command()
 def starter(
     folder: Annotated[str, typer.Argument(metavar="DIR", help="A new or empty folder.")],
     quiet: Quiet = False,

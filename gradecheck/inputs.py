@@ -12,7 +12,7 @@ from pyproj import CRS
 
 from gradecheck import hydrants as hydrant_layer
 from gradecheck import paving, reference
-from gradecheck.catalog import GENERIC, GENERIC_FAMILY, Catalog
+from gradecheck.catalog import GENERIC, Catalog
 from gradecheck.errors import Finding, GradecheckError, InputError
 from gradecheck.formats.tables import read_catalog
 from gradecheck.grounds import Ground, Setting, carried, open_ground, surface_of
@@ -60,13 +60,7 @@ class Inputs:
 
     def lengths(self) -> tuple[tuple[float, ...], ...]:
         """For each family the lengths to choose from, metres, rising."""
-        return tuple(
-            tuple(
-                e.length.metres
-                for e in (self.catalog.extensions(name) if known else GENERIC.extensions(GENERIC_FAMILY))
-            )
-            for name, known in self.families
-        )
+        return self.catalog.lengths(self.families)
 
 
 @dataclass(slots=True)

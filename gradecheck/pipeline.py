@@ -6,7 +6,7 @@ import os
 import shutil
 import tempfile
 import time
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from datetime import date
 from functools import cached_property
@@ -20,11 +20,15 @@ from gradecheck.errors import Finding, OutputError
 from gradecheck.inputs import open_inputs
 from gradecheck.measurement import Progress, silent
 from gradecheck.outputs import columns, layer, manifest, order_files
-from gradecheck.outputs.summary import summary_of
+from gradecheck.outputs.summary import order_summary, summary_of
 from gradecheck.plan import Plan
+from gradecheck.readback import PACKAGE, Former, read_former
+from gradecheck.reorder import Reordered, reorder
+from gradecheck.review import settings
 
 if TYPE_CHECKING:
     import pandas as pd
+    import pyarrow as pa
     from geopandas import GeoDataFrame
 
 
@@ -60,28 +64,81 @@ class Result:
         return _frame(columns.options_table(self.assessment))
 
 
-def compute(plan: Plan, *, today: date | None = None, progress: Progress = silent) -> Result:
-    """Everything but the files. Raises PlanError or InputError with all findings."""
+def compute(
+    plan: Plan, *, today: date | None = None, progress: Progress = silent, former: Former | None = None
+) -> Result:
+    """Everything but the files. Raises PlanError or InputError with all findings.
+
+    former: a former run's layer, whose review edits are carried over.
+    """
     started = time.perf_counter()
     inputs = open_inputs(plan)
     opened = time.perf_counter()
-    assessment = assess(inputs, today or date.today(), progress)
+    edits = former or Former()
+    assessment = assess(inputs, today or date.today(), progress, edits.edits, edits.crs)
     done = time.perf_counter()
     return Result(assessment, summary_of(assessment), {"read": opened - started, "assess": done - opened})
 
 
 def run(plan: Plan, *, today: date | None = None, progress: Progress = silent) -> Result:
-    """The main job: compute and write every deliverable to the plan's output folder."""
+    """The main job: compute and write every deliverable to the plan's output folder.
+
+    Review edits of a former run there are carried over.
+    """
     folder = plan.resolve(plan.output.dir)
     check_place(folder)
-    result = compute(plan, today=today, progress=progress)
+    former = read_former(folder / PACKAGE, PACKAGE)
+    result = compute(plan, today=today, progress=progress, former=former)
     write(result, folder)
     return result
 
 
+def order(package: Path | str, *, out: Path | str | None = None, today: date | None = None) -> dict[str, Any]:
+    """Total the parts again from a reviewed GeoPackage; reads nothing but it. Returns the summary.
+
+    Rewrites the layer `order` in it, and order.csv and order.xlsx beside it (or in `out`); a run.json beside it gets
+    their new digests. Raises InputError, OutputError.
+    """
+    path = Path(package)
+    target = path.parent if out is None else Path(out)
+    check_place(target)
+    held = layer.held_open(path)
+    if held:
+        raise OutputError(Finding(path.as_posix(), held, "close it in the desktop GIS and run again"))
+    again = reorder(path, path.as_posix(), today or date.today())
+    _in_place(target, lambda aside: _remake(again, path, aside))
+    summary = order_summary(again)
+    if target != path.parent:
+        return summary
+    manifest.renew(path.parent / "run.json", summary, [path, target / "order.csv", target / "order.xlsx"])
+    return summary
+
+
+def _remake(again: Reordered, package: Path, aside: Path) -> list[Path]:
+    """The order's files, and the GeoPackage with it, made aside; the latter is moved to where it was."""
+    unit = again.plan.output.unit
+    table = columns.order_table(again.lines, unit)
+    copy = aside / package.name
+    shutil.copyfile(package, copy)
+    layer.rewrite_order(copy, table, again.ids, again.firm.tolist(), again.changed)
+    made = [aside / "order.csv", aside / "order.xlsx"]
+    order_files.write_csv(table, made[0])
+    _write_workbook(made[1], table, again.plan, again.relocated)
+    for path in (copy, *made):
+        _flush(path)
+    copy.replace(package)
+    return made
+
+
 def inspect(plan: Plan) -> inspection.Inspection:
     """Say what the inputs are and what would stop a run; nothing is decided and nothing written."""
-    return inspection.inspect(plan, place=lambda: check_place(plan.resolve(plan.output.dir)))
+    folder = plan.resolve(plan.output.dir)
+
+    def place() -> None:
+        check_place(folder)
+        read_former(folder / PACKAGE, PACKAGE)
+
+    return inspection.inspect(plan, place)
 
 
 def check_place(folder: Path) -> None:
@@ -94,15 +151,11 @@ def check_place(folder: Path) -> None:
         raise OutputError(Finding(name, f"{at.as_posix()} is a file, not a folder", "choose another output folder"))
     if not os.access(at, os.W_OK):
         raise OutputError(Finding(name, f"no right to write in {at.as_posix()}", "choose another output folder"))
-    package = folder / "gradecheck.gpkg"
+    package = folder / PACKAGE
     held = layer.held_open(package)
     if held:
         mend = "close it in the desktop GIS and run again, or choose another output folder"
         raise OutputError(Finding(package.as_posix(), held, mend))
-    edits = layer.review_edits(package)
-    if edits:
-        what = f"{edits} hydrants there carry review edits, which this version does not carry over"
-        raise OutputError(Finding(package.as_posix(), what, "choose another output folder; nothing was changed"))
 
 
 def write(result: Result, folder: Path | str) -> list[Path]:
@@ -113,6 +166,11 @@ def write(result: Result, folder: Path | str) -> list[Path]:
     target = Path(folder)
     check_place(target)
     started = time.perf_counter()
+    return _in_place(target, lambda aside: _make(result, aside, started))
+
+
+def _in_place(target: Path, make: Callable[[Path], list[Path]]) -> list[Path]:
+    """Files made aside in a folder of the target's own, then moved into it, all or none."""
     new = not target.exists()
     try:
         target.mkdir(parents=True, exist_ok=True)
@@ -120,7 +178,7 @@ def write(result: Result, folder: Path | str) -> list[Path]:
     except OSError as error:
         raise OutputError(Finding(target.as_posix(), f"cannot be written to ({error.strerror})")) from None
     try:
-        made = _make(result, aside, started)
+        made = make(aside)
         _move_in(made, target, aside)
     except OSError as error:
         mend = "close the file, free some space or choose another folder"
@@ -161,15 +219,18 @@ def _make(result: Result, aside: Path, started: float) -> list[Path]:
     outputs = {name: aside / name for name in ("gradecheck.gpkg", "order.csv", "order.xlsx")}
     layer.write_layers(a, a.order, outputs["gradecheck.gpkg"], _metadata(a))
     order_files.write_csv(table, outputs["order.csv"])
-    title = f"Hydrant extensions: {plan.project.name}" if plan.project.name else "Hydrant extensions"
-    relocated = int((a.decision.action == Action.relocate).sum())
-    order_files.write_xlsx(table, outputs["order.xlsx"], title, plan.policy.service_level, plan.output.unit, relocated)
+    _write_workbook(outputs["order.xlsx"], table, plan, int((a.counted.decision.action == Action.relocate).sum()))
     for path in outputs.values():
         _flush(path)
     timings = {**result.timings, "write": time.perf_counter() - started}
     last = aside / "run.json"
     manifest.write_manifest(last, a.inputs, result.summary, timings, outputs)
     return [*outputs.values(), last]
+
+
+def _write_workbook(path: Path, table: pa.Table, plan: Plan, relocated: int) -> None:
+    title = f"Hydrant extensions: {plan.project.name}" if plan.project.name else "Hydrant extensions"
+    order_files.write_xlsx(table, path, title, plan.policy.service_level, plan.output.unit, relocated)
 
 
 def _flush(path: Path) -> None:
@@ -190,6 +251,9 @@ def _metadata(a: Assessment) -> dict[str, Any]:
             for name in a.inputs.jobs.names
             for start in [a.inputs.jobs.starts.get(name)]
         ],
+        "measure_sd": a.cases.measure_sd,
+        "review": settings(a.review.at),
+        "review_kept": settings(a.review.kept),
     }
 
 

@@ -69,14 +69,17 @@ ALLOWED: dict[str, set[str]] = {
     "order": {"catalog", "cases", "decision", "policy", "choices", "probability"},
     "provenance": {"change", "surfaces", "probability"},
     "reasons": {"cases", "choices", "clearance", "decision", "policy", "probability"},
-    "review": set(),
-    "outputs": (CORE | SETTINGS | JOB | {"review", "reference", "hydrants", "grounds", "roads"}) - {"pipeline"},
+    "review": {"cases", "choices", "decision", "policy", "probability", "validation"},
+    "readback": {"review", "cautions"},
+    "reorder": SETTINGS | CORE | {"review", "readback", "outputs"},
+    "outputs": (CORE | SETTINGS | JOB | {"review", "reorder", "reference", "hydrants", "grounds", "roads"})
+    - {"pipeline"},
     "inputs": READING | SETTINGS | {"probability", "cautions", "setback"},
     "inventory": READING | SETTINGS,
     "measurement": READING | SETTINGS | {"inputs", "change", "checks", "probability"},
-    "assessment": READING | SETTINGS | CORE | {"inputs", "measurement"},
+    "assessment": READING | SETTINGS | CORE | {"inputs", "measurement", "review"},
     "inspection": READING | SETTINGS | CORE | {"inputs", "inventory", "measurement"},
-    "pipeline": READING | SETTINGS | CORE | JOB | {"outputs", "review"},
+    "pipeline": READING | SETTINGS | CORE | JOB | {"outputs", "review", "readback", "reorder"},
     "starter_roads": {"roads", "probability"},
     "starter": {"starter_roads", "probability"},
     "cli": {"pipeline", "plan", "starter", "outputs"},
@@ -190,7 +193,7 @@ WITH_FILES = {
     "surfaces.tiles",
     "starter",
 }
-WITH_FILES |= {"grounds", "inventory", "starter_roads"}
+WITH_FILES |= {"grounds", "inventory", "readback", "reorder", "starter_roads"}
 
 
 @pytest.mark.parametrize("name", MODULES)

@@ -363,10 +363,10 @@ def _held(folder: Path) -> dict[str, Any]:
     return {}
 
 
-def _reviewed(folder: Path) -> dict[str, Any]:
+def _broken_former(folder: Path) -> dict[str, Any]:
     (folder / "out").mkdir()
-    three().assign(review_note="seen").to_file(folder / "out" / "gradecheck.gpkg", layer="hydrants")
-    return {}
+    (folder / "out" / "gradecheck.gpkg").write_bytes(b"SQLite format 3\0" + b"and no more of it" * 50)
+    return plan_values()
 
 
 def _package_is_folder(folder: Path) -> dict[str, Any]:
@@ -488,7 +488,7 @@ BAD: dict[str, tuple[Callable[[Path], dict[str, Any]], str]] = {
     "output a file": (_out_is_file, "is a file, not a folder"),
     "output below a file": (lambda f: {**_out_is_file(f), "output": {"dir": "out/deep/er"}}, "is a file, not a folder"),
     "output held open": (_held, "-wal"),
-    "output reviewed": (_reviewed, "review edits"),
+    "output of a broken former run": (_broken_former, "review edits in it would be lost"),
     "output's package a folder": (_package_is_folder, "gradecheck.gpkg"),
     "plan bare length": (_says(policy={"dressing": 1}), "policy.dressing"),
 }

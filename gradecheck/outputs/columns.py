@@ -18,6 +18,8 @@ from gradecheck.order import OrderLine
 from gradecheck.probability import Floats, Ints
 from gradecheck.provenance import after_sources, before_sources
 from gradecheck.reasons import choice_texts, parts_text
+from gradecheck.reference import Path, split
+from gradecheck.review import changed
 from gradecheck.units import METRES, elevation_unit
 
 GEOMETRY = "geom"
@@ -108,10 +110,7 @@ def _own_columns(a: Assessment) -> dict[str, pa.Array]:
         "firm": pa.array(a.firm.tolist(), pa.bool_()),
         "reason": pa.array(a.reasons, pa.string()),
         "cautions": pa.array(cautions.as_text(a.cautions), pa.string()),
-        "review_action": pa.nulls(len(a), pa.string()),
-        "review_extension_{u}": pa.nulls(len(a), pa.float64()),
-        "review_note": pa.nulls(len(a), pa.string()),
-        "review_changed": pa.nulls(len(a), pa.string()),
+        **review_columns(a, u),
     }
     return {k.format(u=unit, e=elevation_unit(unit)): v for k, v in values.items()}
 
@@ -242,8 +241,37 @@ def options_table(a: Assessment) -> pa.Table:
     )
 
 
-def kept_table(unit: str) -> pa.Table:
-    """The attributes `review_kept`: edits of hydrants that are no longer in the layer; none on a first run."""
-    kinds = {"hydrant_id": pa.string(), "review_action": pa.string(), f"review_extension_{unit}": pa.float64()}
-    kinds |= {"review_note": pa.string()}
-    return pa.table({k: pa.array([], v) for k, v in kinds.items()})
+def review_columns(a: Assessment, u: float) -> dict[str, pa.Array]:
+    """(H,) the analyst's columns; `u` is metres in the output unit."""
+    at = a.review.at
+    length = np.array([np.nan if e is None else e.extension for e in at])
+    return {
+        "review_action": pa.array([None if e is None else e.action for e in at], pa.string()),
+        "review_extension_{u}": _real(length, u),
+        "review_note": pa.array([None if e is None else e.note for e in at], pa.string()),
+        "review_changed": pa.array(changed(a.review, a.decision, a.inputs.plan.output.unit), pa.string()),
+    }
+
+
+def kept_table(a: Assessment) -> pa.Table:
+    """The attributes `review_kept`: edits of hydrants that are no longer in the layer, and what was computed then.
+
+    x, y: their place in the layer's reference system.
+    """
+    unit, kept = a.inputs.plan.output.unit, a.review.kept
+    crs = a.inputs.hydrants.crs
+    back = Path.between(a.inputs.work, split(crs)[0] or crs)
+    x, y = back.there(np.array([e.x for e in kept]), np.array([e.y for e in kept]))
+    return pa.table(
+        {
+            "hydrant_id": pa.array([e.hydrant_id for e in kept], pa.string()),
+            "review_action": pa.array([e.action for e in kept], pa.string()),
+            f"review_extension_{unit}": _real(np.array([e.extension for e in kept]), METRES[unit]),
+            "review_note": pa.array([e.note for e in kept], pa.string()),
+            "action": pa.array([e.computed[0] for e in kept], pa.string()),
+            f"extension_{unit}": _real(np.array([e.computed[1] for e in kept]), METRES[unit]),
+            "own_id": pa.array([int(e.own_id) for e in kept], pa.int64()),
+            "x": _real(np.asarray(x, dtype=np.float64), 1.0),
+            "y": _real(np.asarray(y, dtype=np.float64), 1.0),
+        }
+    )

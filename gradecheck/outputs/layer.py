@@ -22,6 +22,7 @@ from gradecheck.assessment import Assessment
 from gradecheck.errors import Finding, OutputError
 from gradecheck.order import OrderLine
 from gradecheck.outputs import columns, style
+from gradecheck.outputs.basis import basis_table
 
 _SCHEMA = "http://www.geopackage.org/spec121/#extension_schema"
 _METADATA = "http://www.geopackage.org/spec121/#extension_metadata"
@@ -32,6 +33,7 @@ _LAYERS = {
     "order": "Parts to order",
     "options": "Choices that may be right where it is not decided",
     "review_kept": "Review edits of hydrants that are no longer in the layer",
+    "order_basis": "What the order is totalled from; for the program, not to be edited",
 }
 
 # Table definitions of the GeoPackage 1.4 Encoding Standard (OGC 12-128r19), Schema and Metadata extensions.
@@ -70,7 +72,8 @@ def write_layers(a: Assessment, order: Sequence[OrderLine], path: Path, metadata
         for name, table in (
             ("order", columns.order_table(order, unit)),
             ("options", columns.options_table(a)),
-            ("review_kept", columns.kept_table(unit)),
+            ("review_kept", columns.kept_table(a)),
+            ("order_basis", basis_table(a)),
         ):
             _write(path, name, table, None, None)
         with sqlite3.connect(path) as db:
@@ -153,19 +156,54 @@ def held_open(path: Path) -> str | None:
     return None
 
 
-def review_edits(path: Path) -> int:
-    """How many rows of an existing GeoPackage carry review edits."""
-    if not path.exists():
-        return 0
-    db = sqlite3.connect(f"file:{path.as_posix()}?mode=ro", uri=True, timeout=0.5)
+def rewrite_order(
+    package: Path, table: pa.Table, ids: Sequence[str], firm: Sequence[bool], changed: Sequence[str | None]
+) -> None:
+    """Put another order into a GeoPackage of ours: the layer `order`, and what the review makes of its hydrants.
+
+    ids, firm, changed: hydrant by hydrant. Raises OutputError.
+    """
     try:
-        names = [r[1] for r in db.execute("PRAGMA table_info(hydrants)") if str(r[1]).startswith("review_")]
-        names = [n for n in names if n != "review_changed"]
-        if not names:
-            return 0
-        test = " OR ".join(f'("{n}" IS NOT NULL AND "{n}" <> \'\')' for n in names)
-        return int(db.execute(f"SELECT count(*) FROM hydrants WHERE {test}").fetchone()[0])
-    except sqlite3.DatabaseError:
-        return 0
-    finally:
-        db.close()
+        db = sqlite3.connect(package)
+        _add_functions(db)
+        try:
+            with db:
+                _replace_rows(db, "order", table)
+                db.executemany(
+                    "UPDATE hydrants SET firm = ?, review_changed = ? WHERE hydrant_id = ?"
+                    " AND (firm IS NOT ? OR review_changed IS NOT ?)",
+                    [(int(f), c, i, int(f), c) for i, f, c in zip(ids, firm, changed, strict=True)],
+                )
+        finally:
+            db.close()
+    except sqlite3.Error as error:
+        raise OutputError(
+            Finding(package.name, f"could not be written ({error})", "check the space and rights")
+        ) from None
+
+
+def _add_functions(db: sqlite3.Connection) -> None:
+    """The functions that the triggers of a spatial index call (GeoPackage Encoding Standard, annex F.3)."""
+
+    def bounds(blob: bytes | None) -> tuple[float, float, float, float] | None:
+        if not blob:
+            return None
+        envelope = (0, 32, 48, 48, 64)[blob[3] >> 1 & 7]
+        shape = shapely.from_wkb(blob[8 + envelope :])
+        return None if shape.is_empty else shape.bounds
+
+    db.create_function("ST_IsEmpty", 1, lambda blob: int(bounds(blob) is None), deterministic=True)
+    for name, at in (("ST_MinX", 0), ("ST_MinY", 1), ("ST_MaxX", 2), ("ST_MaxY", 3)):
+        db.create_function(name, 1, lambda blob, at=at: (bounds(blob) or (None,) * 4)[at], deterministic=True)
+
+
+def _replace_rows(db: sqlite3.Connection, layer: str, table: pa.Table) -> None:
+    names = table.column_names
+    columns, marks = ", ".join(f'"{n}"' for n in names), ", ".join("?" * len(names))
+    db.execute(f'DELETE FROM "{layer}"')
+    rows = [tuple(row.values()) for row in table.to_pylist()]
+    db.executemany(f'INSERT INTO "{layer}" ({columns}) VALUES ({marks})', rows)
+    db.execute(
+        "UPDATE gpkg_contents SET last_change = strftime('%Y-%m-%dT%H:%M:%fZ','now') WHERE table_name = ?", (layer,)
+    )
+    db.execute("UPDATE gpkg_ogr_contents SET feature_count = ? WHERE table_name = ?", (len(rows), layer))

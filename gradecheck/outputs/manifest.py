@@ -102,6 +102,28 @@ def digest(path: Path) -> str:
         return hashlib.file_digest(file, "sha256").hexdigest()
 
 
+def renew(path: Path, order: Mapping[str, Any], outputs: Iterable[Path]) -> None:
+    """Put a new order and the digests of its files into an existing run.json; where there is none, nothing is done."""
+    try:
+        content = json.loads(path.read_text(encoding="utf-8"))
+    except (OSError, ValueError):
+        return
+    content["order"], content["cost"] = order["order"], order["cost"]
+    content["review"] = {"day": order["day"], "reviewed": order["reviewed"], "warnings": order["warnings"]}
+    for file in outputs:
+        content.setdefault("outputs", {})[file.name] = {"bytes": file.stat().st_size, "sha256": digest(file)}
+    aside = path.with_name(".run.json.new")
+    _write_json(aside, content)
+    aside.replace(path)
+
+
+def _write_json(path: Path, content: Mapping[str, Any]) -> None:
+    with path.open("w", encoding="utf-8") as file:
+        json.dump(content, file, indent=1, ensure_ascii=False, default=str)
+        file.flush()
+        os.fsync(file.fileno())
+
+
 def write_manifest(
     path: Path,
     inputs: Inputs,
@@ -119,7 +141,4 @@ def write_manifest(
         "timings_s": {name: round(seconds, 3) for name, seconds in timings.items()},
         "outputs": {name: {"bytes": p.stat().st_size, "sha256": digest(p)} for name, p in outputs.items()},
     }
-    with path.open("w", encoding="utf-8") as file:
-        json.dump(content, file, indent=1, ensure_ascii=False, default=str)
-        file.flush()
-        os.fsync(file.fileno())
+    _write_json(path, content)

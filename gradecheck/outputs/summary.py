@@ -5,6 +5,7 @@ from __future__ import annotations
 import textwrap
 from collections import Counter, defaultdict
 from collections.abc import Mapping
+from datetime import date
 from decimal import Decimal
 from typing import Any
 
@@ -16,6 +17,7 @@ from gradecheck.decision import Action
 from gradecheck.order import OrderLine
 from gradecheck.outputs.order_files import relocated_text
 from gradecheck.reference import name_of
+from gradecheck.reorder import Reordered
 from gradecheck.units import show
 
 WIDTH = 80
@@ -49,6 +51,7 @@ def summary_of(a: Assessment) -> dict[str, Any]:
             "hydrants": len(hydrants),
             "rejected": len(hydrants.rejected),
             "firm": int(a.firm.sum()),
+            "reviewed": int(a.counted.reviewed.sum()),
         },
         "actions": {k.name: actions[k.name] for k in Action if actions[k.name]},
         "cautions": cautions.counts(a.cautions),
@@ -59,6 +62,31 @@ def summary_of(a: Assessment) -> dict[str, Any]:
         "assumed": list(a.inputs.assumed),
         "warnings": list(a.warnings),
     }
+
+
+def order_summary(again: Reordered) -> dict[str, Any]:
+    """What a reviewed layer orders."""
+    return {
+        "project": again.plan.project.name,
+        "day": date.today().isoformat(),
+        "reviewed": again.reviewed,
+        "actions": {"relocate": again.relocated} if again.relocated else {},
+        "order": _totals(again.lines, again.plan.output.unit),
+        "cost": _cost(again.lines),
+        "currency": again.catalog.currency,
+        "warnings": list(again.warnings),
+    }
+
+
+def order_text(summary: Mapping[str, Any], where: str) -> str:
+    """The order of a reviewed layer for a terminal of 80 columns."""
+    edits = "1 review edit counts" if summary["reviewed"] == 1 else f"{summary['reviewed']} review edits count"
+    lines = [summary["project"] or "gradecheck", "", edits, "", *_order_lines(summary)]
+    if summary["warnings"]:
+        lines += ["", "Warnings"]
+        for text in summary["warnings"]:
+            lines += textwrap.wrap(f"- {text}", WIDTH - 2, initial_indent="  ", subsequent_indent="    ")
+    return "\n".join([*lines, "", f"Written to {where}"])
 
 
 def _kind(reason: str) -> str:
@@ -106,7 +134,8 @@ def summary_text(summary: Mapping[str, Any], where: str | None = None) -> str:
     left_out = f", {counts['left_out_by_where']} left out by where" if counts["left_out_by_where"] else ""
     lines.append(f"{counts['read']} rows read{left_out}: {counts['hydrants']} hydrants, {counts['rejected']} rejected")
     lines += [f"  {n:>6}  {reason}" for reason, n in summary["rejected"].items()]
-    lines += ["", f"What to do ({counts['firm']} firm)"]
+    reviewed = f", {counts['reviewed']} reviewed" if counts.get("reviewed") else ""
+    lines += ["", f"What to do ({counts['firm']} firm{reviewed})"]
     lines += [f"  {n:>6}  {name:<16} {_ACTION_WORDS[Action[name]]}" for name, n in summary["actions"].items()]
     lines += ["", *_order_lines(summary)]
     for title, key in (("Cautions", "cautions"), ("Assumed", "assumed"), ("Warnings", "warnings")):

@@ -1,0 +1,109 @@
+"""The order totalled again from a reviewed GeoPackage, and from nothing else."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import date
+from pathlib import Path
+from typing import Any
+
+from gradecheck.catalog import Catalog
+from gradecheck.decision import Action, decide
+from gradecheck.errors import Finding, GradecheckError, InputError
+from gradecheck.order import OrderLine, Work, total_order
+from gradecheck.outputs.basis import cases_of
+from gradecheck.plan import Plan
+from gradecheck.probability import Bools
+from gradecheck.readback import Former, read_former, read_table
+from gradecheck.review import Edit, Review, changed, counted
+
+
+@dataclass(frozen=True, slots=True)
+class Reordered:
+    """The order of a reviewed layer.
+
+    ids: (H,) hydrants, and what of them changes in the layer: firm (H,), changed (H,) in words or None.
+    reviewed: how many edits count. warnings: edits that cannot, and what else must be said.
+    relocated: hydrants to be relocated, whose parts are left out.
+    """
+
+    plan: Plan
+    catalog: Catalog
+    lines: tuple[OrderLine, ...]
+    ids: tuple[str, ...]
+    firm: Bools
+    changed: tuple[str | None, ...]
+    reviewed: int
+    relocated: int
+    warnings: tuple[str, ...]
+
+
+def reorder(package: Path, shown: str, today: date) -> Reordered:
+    """Total the order again. Raises InputError where the file is none of ours, or of a former version."""
+    if not package.is_file():
+        raise InputError(Finding(shown, "no such file", "name the GeoPackage that a run wrote"))
+    former = read_former(package, shown)
+    need = {"plan", "catalog", "families", "jobs", "measure_sd"}
+    if not need <= set(former.metadata):
+        what = "does not hold what its order rests on: it is no GeoPackage of this program, or of a former version"
+        raise InputError(Finding(shown, what, "run the plan again, into the same folder: edits are carried over"))
+    try:
+        return _reordered(package, shown, today, former)
+    except GradecheckError:
+        raise
+    except (KeyError, ValueError, TypeError, OSError) as error:
+        what = f"what its order rests on cannot be read ({str(error).splitlines()[0][:120]})"
+        raise InputError(Finding(shown, what, "run the plan again, into the same folder")) from None
+
+
+def _reordered(package: Path, shown: str, today: date, former: Former) -> Reordered:
+    said: Mapping[str, Any] = former.metadata
+    plan, catalog = Plan.parse(said["plan"], package.parent), Catalog.parse(said["catalog"], shown)
+    families = tuple((str(f["name"]), bool(f["in_catalog"])) for f in said["families"])
+    basis = read_table(package, "order_basis")
+    cases, job, firm = cases_of(basis, catalog.lengths(families), float(said["measure_sd"]))
+    ids = tuple(basis.column("hydrant_id").to_pylist())
+    decision = decide(cases, plan.policy)
+    there = set(read_table(package, "hydrants").column("hydrant_id").to_pylist())
+    review, warnings = _beside(former.edits, ids, there)
+    unit = plan.output.unit
+    taken = counted(review, cases, decision, plan.policy, unit)
+    names = tuple(str(j["name"]) for j in said["jobs"])
+    starts = {str(j["name"]): date.fromisoformat(j["starts"]) if j["starts"] else None for j in said["jobs"]}
+    firm = firm | taken.reviewed
+    work = Work(job, cases.family, firm, names, starts, families, unit)
+    lines = total_order(cases, taken.decision, work, catalog, plan.policy, today, plan.project.work_days_before)
+    relocated = int((taken.decision.action == Action.relocate).sum())
+    return Reordered(
+        plan=plan,
+        catalog=catalog,
+        lines=tuple(lines),
+        ids=ids,
+        firm=firm,
+        changed=tuple(changed(review, decision, unit)),
+        reviewed=int(taken.reviewed.sum()),
+        relocated=relocated,
+        warnings=(*warnings, *taken.refused),
+    )
+
+
+def _beside(edits: tuple[Edit, ...], ids: tuple[str, ...], there: set[str]) -> tuple[Review, list[str]]:
+    """Edits by id: the layer is the one that they were written in."""
+    row = {name: i for i, name in enumerate(ids)}
+    at: list[Edit | None] = [None] * len(ids)
+    lost = []
+    for edit in edits:
+        if edit.hydrant_id in row and at[row[edit.hydrant_id]] is None and edit.hydrant_id in there:
+            at[row[edit.hydrant_id]] = edit
+        elif edit.hydrant_id in there:
+            lost.append(edit.hydrant_id)
+    warnings = [f"{name}: its row was not in the run that wrote the layer; it is not counted" for name in lost]
+    gone = [name for name in ids if name not in there]
+    if gone:
+        shown = ", ".join(gone[:5]) + (" ..." if len(gone) > 5 else "")
+        warnings.append(
+            f"{len(gone)} rows were deleted from the layer ({shown}) and are counted as computed: "
+            "to leave one out, bring it back and set review_action to 'keep' or 'relocate'"
+        )
+    return Review(tuple(at)), warnings
