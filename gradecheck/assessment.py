@@ -70,42 +70,22 @@ def assess(
     edits: of a former run's layer, their places in `edits_crs`.
     """
     plan, hydrants = inputs.plan, inputs.hydrants
-    job, distance = inputs.jobs.assign(hydrants.x, hydrants.y)
-    rows = np.flatnonzero(distance <= 2 * inputs.jobs.reach) if inputs.jobs.planned else np.arange(len(hydrants))
-    change = measure(inputs, rows.astype(np.int64), progress)
+    job, sampled = _sampled(inputs)
+    rows = np.flatnonzero(sampled).astype(np.int64)
+    change = measure(inputs, rows, progress)
     mistaken = units_mistaken(inputs, change)
     if mistaken:
         raise InputError(mistaken)
     errors = _errors(plan)
     clearance = clearances(change, hydrants.clearance, hydrants.flange, change.before_sd, plan.policy, errors)
-    setback = _setback(inputs, rows.astype(np.int64))
-    cases = Cases(
-        clearance_after=clearance.after,
-        change=change.change,
-        ground=change.ground,
-        shared=clearance.shared,
-        clearance_sd=clearance.sd,
-        spread=clearance.spread,
-        family=inputs.family,
-        lengths=inputs.lengths(),
-        fitted=hydrants.fitted,
-        outlet=hydrants.outlet,
-        outside=job < 0,
-        measure_sd=errors.measured,
-        in_the_way=setback.chance,
-    )
+    setback = _setback(inputs, rows)
+    cases = _cases(inputs, job < 0, change, clearance, setback, errors)
     decision = decide(cases, plan.policy)
-    sampled = np.zeros(len(hydrants), dtype=bool)
-    sampled[rows] = True
-    told = with_places(inputs, change, sampled)
+    change, disagree = with_places(inputs, change, sampled)
     bits = _cautions(inputs, sampled, change, clearance, cases, decision)
-    bits |= flag("setback_doubt", _in_doubt(cases, plan.policy)) | flag("roads_disagree", told[1] & (job >= 0))
-    change = told[0]
-    firm = (
-        np.isin(decision.action, DECIDED)
-        & (clearance.basis != Basis.assumed)
-        & ~cautions.any_of(bits, cautions.HOLDING)
-    )
+    bits |= flag("setback_doubt", _in_doubt(cases, plan.policy)) | flag("roads_disagree", disagree & (job >= 0))
+    decided = np.isin(decision.action, DECIDED) & (clearance.basis != Basis.assumed)
+    firm = decided & ~cautions.any_of(bits, cautions.HOLDING)
     unit = plan.output.unit
     missing = [
         why_missing(change, i) if a == Action.no_elevation else "" for i, a in enumerate(decision.action.tolist())
@@ -143,6 +123,34 @@ def assess(
             *_vanished(review),
         ),
         today=today,
+    )
+
+
+def _sampled(inputs: Inputs) -> tuple[Ints, Bools]:
+    """(H,) the job of each hydrant, -1 for none, and whether it is looked at: within twice the reach of one."""
+    job, distance = inputs.jobs.assign(inputs.hydrants.x, inputs.hydrants.y)
+    if not inputs.jobs.planned:
+        return job, np.ones(len(job), dtype=bool)
+    return job, np.asarray(distance <= 2 * inputs.jobs.reach)
+
+
+def _cases(
+    inputs: Inputs, outside: Bools, change: GradeChange, clearance: Clearance, setback: Setback, errors: Errors
+) -> Cases:
+    return Cases(
+        clearance_after=clearance.after,
+        change=change.change,
+        ground=change.ground,
+        shared=clearance.shared,
+        clearance_sd=clearance.sd,
+        spread=clearance.spread,
+        family=inputs.family,
+        lengths=inputs.lengths(),
+        fitted=inputs.hydrants.fitted,
+        outlet=inputs.hydrants.outlet,
+        outside=outside,
+        measure_sd=errors.measured,
+        in_the_way=setback.chance,
     )
 
 
