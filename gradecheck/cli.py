@@ -8,6 +8,7 @@ from __future__ import annotations
 import json
 import os
 import sys
+import textwrap
 from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
 from typing import TYPE_CHECKING, Annotated, Any, NoReturn
@@ -25,6 +26,7 @@ if TYPE_CHECKING:
 # typer carries its own copy of click from 0.2x on: take the class from where it is, whichever that be.
 _UsageTrouble: type[Any] = next(c for c in typer.BadParameter.__mro__ if c.__name__ == "ClickException")
 
+_WIDE = 79
 EXIT_UNUSABLE, EXIT_FAULT, EXIT_INTERRUPTED = 2, 1, 130
 
 app = typer.Typer(
@@ -207,15 +209,24 @@ def _progress(silent: bool) -> Iterator[Progress]:
 
 
 def _inspection_lines(found: Inspection) -> list[str]:
+    """A checklist: each part ticked or not, what is assumed, what to be aware of, and what would stop a run."""
     lines: list[str] = []
     for heading, facts in found.facts:
-        lines += [heading, *(f"  {fact}" for fact in facts), ""]
+        mark = " " if any(heading in stop.where for stop in found.stops) else "x"
+        lines += [f"[{mark}] {heading}"]
+        for fact in facts:
+            indent = " " * (4 + len(fact) - len(fact.lstrip()))
+            lines += textwrap.wrap(fact, _WIDE, initial_indent="    ", subsequent_indent=indent + "  ")
+        lines.append("")
     for heading, texts in (("assumed", found.assumed), ("to be aware of", found.notes)):
         if texts:
-            lines += [heading, *(f"  - {text}" for text in texts), ""]
+            lines.append(heading)
+            for text in texts:
+                lines += textwrap.wrap(f"- {text}", _WIDE, initial_indent="    ", subsequent_indent="      ")
+            lines.append("")
     if found.stops:
-        return [*lines, "this would stop a run", *(f"  {_one(f)}" for f in found.stops)]
-    return [*lines, "nothing here would stop a run"]
+        return [*lines, "[ ] this would stop a run", *(f"    {_one(f)}" for f in found.stops)]
+    return [*lines, "[x] nothing here would stop a run"]
 
 
 def _inspection_json(found: Inspection) -> dict[str, Any]:

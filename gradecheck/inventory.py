@@ -28,8 +28,12 @@ def span(axis: str, low: float, high: float) -> str:
 def ground_facts(ground: Ground) -> tuple[str, ...]:
     """All sources of one side."""
     lines: list[str] = []
+    told: set[str] = set()  # a file that serves twice is told once, the way it was read first
     for source in ground.sources:
-        lines += [*tile_facts(source.tiles), *(fact for design in source.designs for fact in design.facts)]
+        lines += tile_facts(source.tiles)
+        for design in source.designs:
+            lines += design.facts if design.shown not in told else ()
+            told.add(design.shown)
     return tuple(lines) or ("none: flanges are surveyed",)
 
 

@@ -645,7 +645,12 @@ def test_inspect_writes_nothing_and_says_what_the_inputs_are(sample: Sample, tmp
         assert words in out
     # Family B sells 12 and 24 in only. A window of 8 in (dressing on both sides) and steps of 12 leave gaps of 4 to
     # 6: with W from 1 to 7, nothing mends a flange that ends from 1 in above to 5 below ground, or 11 to 17 below.
-    assert "-1 in to 5 in, 11 in to 17 in" in out
+    assert "-1 in to 5 in, 11 in to 17 in" in " ".join(out.split())
+    assert [line for line in out.splitlines() if len(line) > 80] == []
+    assert [line for line in out.splitlines() if line.startswith("[")] == [
+        "[x] hydrants", "[x] paving", "[x] before", "[x] after", "[x] overlap", "[x] catalogue",
+        "[x] nothing here would stop a run",
+    ]  # fmt: skip
 
 
 def test_the_summary_fits_a_terminal_of_80_columns(sample: Sample) -> None:

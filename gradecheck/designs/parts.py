@@ -141,5 +141,5 @@ def extent_line(x: Floats, y: Floats, z: Floats | None = None) -> list[str]:
     """Where points lie, for people; nothing for none."""
     if not len(x):
         return []
-    text = f"      x {x.min():.1f} to {x.max():.1f}, y {y.min():.1f} to {y.max():.1f}"
+    text = f"    x {x.min():.1f} to {x.max():.1f}, y {y.min():.1f} to {y.max():.1f}"
     return [text if z is None else f"{text}, heights {z.min():.2f} to {z.max():.2f}"]
