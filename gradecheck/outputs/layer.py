@@ -21,7 +21,7 @@ from pyogrio.errors import DataSourceError
 from gradecheck.assessment import Assessment
 from gradecheck.errors import Finding, OutputError
 from gradecheck.order import OrderLine
-from gradecheck.outputs import columns, style
+from gradecheck.outputs import analyst, columns
 from gradecheck.outputs.basis import basis_table
 
 _SCHEMA = "http://www.geopackage.org/spec121/#extension_schema"
@@ -128,11 +128,7 @@ def _describe(db: sqlite3.Connection, unit: str, metadata: dict[str, Any]) -> No
         "INSERT INTO gpkg_contents (table_name, data_type, identifier, description)"
         " VALUES ('layer_styles', 'attributes', 'layer_styles', 'How the layers look')"
     )
-    db.execute(
-        "INSERT INTO layer_styles (f_table_catalog, f_table_schema, f_table_name, f_geometry_column, styleName,"
-        " styleQML, styleSLD, useAsDefault, description, owner) VALUES ('','','hydrants',?,'actions',?,?,1,?,'')",
-        (columns.GEOMETRY, style.qml(), style.sld(), "Actions by shape and colour"),
-    )
+    analyst.dress(db, unit)
 
 
 def held_open(path: Path) -> str | None:
