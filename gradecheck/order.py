@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import date, timedelta
 from decimal import Decimal
 
@@ -28,8 +28,40 @@ _TAIL = 1e-25
 
 
 @dataclass(frozen=True, slots=True)
+class Need:
+    """How many of a part will be needed: a whole-number distribution, errors shared by a surface included.
+
+    least: the smallest number that can be. chance: (k,) P(need = least), P(need = least + 1), ...; sums to 1.
+
+    >>> need = Need(3, np.array([0.25, 0.5, 0.25]))
+    >>> need.short(4), need.left_over(4), need.certain
+    (0.25, 0.25, False)
+    """
+
+    least: int = 0
+    chance: Floats = field(default_factory=lambda: np.ones(1))
+
+    @property
+    def certain(self) -> bool:
+        """Only one number can be."""
+        return len(self.chance) == 1
+
+    def short(self, have: int) -> float:
+        """P(need > have)."""
+        return min(1.0, float(self.chance[max(0, have - self.least + 1) :].sum()))
+
+    def left_over(self, have: int) -> float:
+        """Expected number of `have` that is not needed, E[max(0, have - need)]."""
+        used = self.chance[: max(0, have - self.least)]
+        return float(used @ (have - self.least - np.arange(len(used))))
+
+
+@dataclass(frozen=True, slots=True)
 class OrderLine:
-    """One row of the order; None where unknown or not orderable. Money in the catalogue's currency."""
+    """One row of the order; None where unknown or not orderable. Money in the catalogue's currency.
+
+    need: the distribution behind the quantities; two lines are equal whatever it is.
+    """
 
     job: str
     family: str
@@ -48,6 +80,7 @@ class OrderLine:
     currency: str
     cost: Decimal | None
     order_by: str | None
+    need: Need = field(default_factory=Need, compare=False, repr=False)
 
 
 @dataclass(frozen=True, slots=True)
@@ -99,18 +132,20 @@ def total_order(
     stock = {p.part_number: p.on_hand for p in (*catalog.extension, *catalog.item)}
     lines = []
     for key in sorted(tallies, key=lambda k: (k[0], work.families[k[1]][0], k[2] < 0, abs(k[2]))):
-        expected, enough = quantities(tallies[key].uncertain, weights, policy.service_level)
         tally = tallies[key]
+        need = Need(tally.certain, spread(tally.uncertain, weights))
+        expected, enough = quantities(need.chance, policy.service_level)
         expected += tally.certain
         needed = max(tally.certain + enough, tally.firm)
         if needed == 0 and expected < _NEGLIGIBLE:
             continue
-        lines.append(_line(key, tally.firm, expected, needed, work, catalog, cases, stock, today, work_days_before))
+        line = _line(key, tally.firm, expected, needed, work, catalog, cases, stock, today, work_days_before)
+        lines.append(replace(line, need=need))
     return lines
 
 
-def _counts(options: Choices, items: Sequence[Item]) -> dict[int, Ints]:
-    """(J,) how many of each thing every choice takes."""
+def takes(options: Choices, items: Sequence[Item]) -> dict[int, Ints]:
+    """(J,) how many of each thing every choice takes: by index of a length, or -1 - index of an item."""
     pieces = np.array([len(p) for p in options.pieces])
     opened = (options.rise != 0).astype(np.int64)
     found = {i: np.array([p.count(i) for p in options.pieces]) for i in range(len(options.lengths))}
@@ -126,7 +161,7 @@ def _count_decided(
     columns = np.stack([work.job[rows], work.family[rows], decision.table[rows], decision.best[rows], work.firm[rows]])
     kinds, counts = np.unique(columns, axis=1, return_counts=True)
     for (job, family, table, best, firm), n in zip(kinds.T.tolist(), counts.tolist(), strict=True):
-        for thing, each in _counts(decision.tables[table], things[family]).items():
+        for thing, each in takes(decision.tables[table], things[family]).items():
             if each[best]:
                 tally = tallies[job, family, thing]
                 tally.certain += n * int(each[best])
@@ -150,7 +185,7 @@ def _count_open(
                     if not mine.any():
                         continue
                     chance = right.chance[mine]
-                    for thing, each in _counts(right.options, things[family]).items():
+                    for thing, each in takes(right.options, things[family]).items():
                         if each.any():
                             tallies[job, family, thing].uncertain[node].append(_distributions(chance, each))
 
@@ -192,21 +227,28 @@ def _normal_grid(step: float) -> tuple[Floats, Floats]:
     return x, w / w.sum()
 
 
-def quantities(uncertain: Mapping[int, list[Floats]], weights: Floats, service_level: float) -> tuple[float, int]:
-    """Expected number, and the smallest that suffices with probability `service_level`.
+def spread(uncertain: Mapping[int, list[Floats]], weights: Floats) -> Floats:
+    """(k,) P(0), P(1), ... of how many are needed in all, averaged over the nodes of the shared errors.
 
-    uncertain: for each node of the shared errors, distributions (n, m) to be added; weights: (nodes,).
+    uncertain: for each node, distributions (n, m) to be added; weights: (nodes,), sum 1.
     """
     if not uncertain:
-        return 0.0, 0
+        return np.ones(1)
     sums = {node: convolve_all(parts) for node, parts in uncertain.items()}
-    size = max(len(p) for p in sums.values())
-    chance = np.zeros(size)
+    chance = np.zeros(max(len(p) for p in sums.values()))
     for node, p in sums.items():
         chance[: len(p)] += weights[node] * p
-    expected = float(chance @ np.arange(size))
-    enough = min(int(np.searchsorted(np.cumsum(chance), service_level - 1e-12)), size - 1)
-    return expected, enough
+    return chance
+
+
+def quantities(chance: Floats, service_level: float) -> tuple[float, int]:
+    """Expected number, and the smallest that suffices with probability `service_level`; chance: (k,) P(0), P(1), ...
+
+    >>> quantities(np.array([0.5, 0.3, 0.2]), 0.75)
+    (0.7, 1)
+    """
+    enough = min(int(np.searchsorted(np.cumsum(chance), service_level - 1e-12)), len(chance) - 1)
+    return float(chance @ np.arange(len(chance))), enough
 
 
 def convolve_all(parts: Iterable[Floats]) -> Floats:
@@ -269,15 +311,10 @@ def _line(
         "quantity_order": needed,
     }
     if not known:
-        length = cases.lengths[family][thing]
-        why = "generic catalogue" if catalog.generic else f"family '{name}' is not in the catalogue"
         return OrderLine(
             **common,  # type: ignore[arg-type]
-            item="extension",
-            part_number=None,
-            description=f"not orderable: {show(length, work.unit)} extension ({why})",
+            **named(work, catalog, cases.lengths, family, thing),  # type: ignore[arg-type]
             supplier="",
-            length=length,
             on_hand=None,
             quantity_buy=None,
             pack_size=None,
@@ -286,7 +323,7 @@ def _line(
             cost=None,
             order_by=None,
         )
-    part: Part = catalog.extensions(name)[thing] if thing >= 0 else catalog.items(name)[-1 - thing]
+    part = _part(catalog, name, thing)
     left = stock[part.part_number]
     stock[part.part_number] = max(0, left - needed)
     short = max(0, needed - left)
@@ -294,8 +331,7 @@ def _line(
     cost = None if part.unit_cost is None else Decimal(repr(part.unit_cost))
     return OrderLine(
         **common,  # type: ignore[arg-type]
-        **_described(part),  # type: ignore[arg-type]
-        part_number=part.part_number,
+        **named(work, catalog, cases.lengths, family, thing),  # type: ignore[arg-type]
         supplier=part.supplier,
         on_hand=left,
         quantity_buy=buy,
@@ -307,13 +343,31 @@ def _line(
     )
 
 
-def _described(part: Part) -> dict[str, object]:
+def _part(catalog: Catalog, family: str, thing: int) -> Part:
+    return catalog.extensions(family)[thing] if thing >= 0 else catalog.items(family)[-1 - thing]
+
+
+def named(
+    work: Work, catalog: Catalog, lengths: Sequence[Sequence[float]], family: int, thing: int
+) -> dict[str, str | float | None]:
+    """How the order names a thing of a family: item, part_number, description and length (metres).
+
+    lengths: of each family, metres. thing: index of one of them, or -1 - index of an item. None where there is none.
+    """
+    name, known = work.families[family]
+    if not known:
+        length = lengths[family][thing]
+        why = "generic catalogue" if catalog.generic else f"family '{name}' is not in the catalogue"
+        text = f"not orderable: {show(length, work.unit)} extension ({why})"
+        return {"item": "extension", "part_number": None, "description": text, "length": length}
+    part = _part(catalog, name, thing)
+    said: dict[str, str | float | None] = {"part_number": part.part_number, "length": None}
     if isinstance(part, Extension):
         text = part.description or f"{part.length} extension"
-        return {"item": "extension", "description": text, "length": part.length.metres}
+        return {**said, "item": "extension", "description": text, "length": part.length.metres}
     if isinstance(part, Item):
         per = "new extension" if part.per == "piece" else "hydrant opened"
-        return {"item": part.description, "description": f"{part.quantity} per {per}", "length": None}
+        return {**said, "item": part.description, "description": f"{part.quantity} per {per}"}
     raise TypeError(part)
 
 

@@ -6,7 +6,7 @@ import os
 import shutil
 import tempfile
 import time
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date
 from functools import cached_property
@@ -19,8 +19,10 @@ from gradecheck.decision import Action
 from gradecheck.errors import Finding, OutputError
 from gradecheck.inputs import open_inputs
 from gradecheck.measurement import Progress, silent
-from gradecheck.outputs import columns, layer, manifest, order_files
+from gradecheck.order import OrderLine, Work
+from gradecheck.outputs import columns, layer, manifest, order_files, workbook
 from gradecheck.outputs.summary import order_summary, summary_of
+from gradecheck.outputs.trace import Counting, trace
 from gradecheck.plan import Plan
 from gradecheck.readback import PACKAGE, Former, read_former
 from gradecheck.reorder import Reordered, reorder
@@ -28,7 +30,6 @@ from gradecheck.review import settings
 
 if TYPE_CHECKING:
     import pandas as pd
-    import pyarrow as pa
     from geopandas import GeoDataFrame
 
 
@@ -105,8 +106,9 @@ def order(package: Path | str, *, out: Path | str | None = None, today: date | N
     held = layer.held_open(path)
     if held:
         raise OutputError(Finding(path.as_posix(), held, "close it in the desktop GIS and run again"))
-    again = reorder(path, path.as_posix(), today or date.today())
-    _in_place(target, lambda aside: _remake(again, path, aside))
+    day = today or date.today()
+    again = reorder(path, path.as_posix(), day)
+    _in_place(target, lambda aside: _remake(again, path, aside, day))
     summary = order_summary(again)
     if target != path.parent:
         return summary
@@ -114,16 +116,17 @@ def order(package: Path | str, *, out: Path | str | None = None, today: date | N
     return summary
 
 
-def _remake(again: Reordered, package: Path, aside: Path) -> list[Path]:
+def _remake(again: Reordered, package: Path, aside: Path, today: date) -> list[Path]:
     """The order's files, and the GeoPackage with it, made aside; the latter is moved to where it was."""
-    unit = again.plan.output.unit
-    table = columns.order_table(again.lines, unit)
+    target = aside.parent
+    table = columns.order_table(again.lines, again.plan.output.unit)
     copy = aside / package.name
     shutil.copyfile(package, copy)
     layer.rewrite_order(copy, table, again.ids, again.firm.tolist(), again.changed)
     made = [aside / "order.csv", aside / "order.xlsx"]
     order_files.write_csv(table, made[0])
-    _write_workbook(made[1], table, again.plan, again.relocated)
+    rest = _write_workbook(made[1], again.plan, again.counting, again.lines, today, target)
+    made += [rest] if rest is not None else []
     for path in (copy, *made):
         _flush(path)
     copy.replace(package)
@@ -187,6 +190,8 @@ def _in_place(target: Path, make: Callable[[Path], list[Path]]) -> list[Path]:
         shutil.rmtree(aside, ignore_errors=True)
         if new and not any(target.iterdir()):
             target.rmdir()
+    if workbook.TRACE_CSV not in {path.name for path in made}:
+        (target / workbook.TRACE_CSV).unlink(missing_ok=True)  # of a former, longer order
     return [target / path.name for path in made]
 
 
@@ -219,7 +224,9 @@ def _make(result: Result, aside: Path, started: float) -> list[Path]:
     outputs = {name: aside / name for name in ("gradecheck.gpkg", "order.csv", "order.xlsx")}
     layer.write_layers(a, a.order, outputs["gradecheck.gpkg"], _metadata(a))
     order_files.write_csv(table, outputs["order.csv"])
-    _write_workbook(outputs["order.xlsx"], table, plan, int((a.counted.decision.action == Action.relocate).sum()))
+    rest = _write_workbook(outputs["order.xlsx"], plan, _counting(a), a.order, a.today, aside.parent)
+    if rest is not None:
+        outputs[rest.name] = rest
     for path in outputs.values():
         _flush(path)
     timings = {**result.timings, "write": time.perf_counter() - started}
@@ -228,9 +235,23 @@ def _make(result: Result, aside: Path, started: float) -> list[Path]:
     return [*outputs.values(), last]
 
 
-def _write_workbook(path: Path, table: pa.Table, plan: Plan, relocated: int) -> None:
+def _write_workbook(
+    path: Path, plan: Plan, counting: Counting, lines: Sequence[OrderLine], today: date, target: Path
+) -> Path | None:
+    """The workbook, held against the order that is in the target folder; where the trace goes on, if it is too long."""
     title = f"Hydrant extensions: {plan.project.name}" if plan.project.name else "Hydrant extensions"
-    order_files.write_xlsx(table, path, title, plan.policy.service_level, plan.output.unit, relocated)
+    relocated = int((counting.decision.action == Action.relocate).sum())
+    former = order_files.read_csv(target / "order.csv")
+    level = plan.policy.service_level
+    book = workbook.Book(title, level, lines, trace(counting, lines), today, relocated, former)
+    return workbook.write_workbook(book, path)
+
+
+def _counting(a: Assessment) -> Counting:
+    i = a.inputs
+    work = Work(a.job, i.family, a.firm, i.jobs.names, i.jobs.starts, i.families, i.plan.output.unit)
+    ids, streets = i.hydrants.id, i.hydrants.street
+    return Counting(ids, streets, a.counted.reviewed, a.cases, a.counted.decision, work, i.catalog, i.plan.policy)
 
 
 def _flush(path: Path) -> None:

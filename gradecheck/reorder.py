@@ -8,11 +8,14 @@ from datetime import date
 from pathlib import Path
 from typing import Any
 
+import pyarrow as pa
+
 from gradecheck.catalog import Catalog
 from gradecheck.decision import Action, decide
 from gradecheck.errors import Finding, GradecheckError, InputError
 from gradecheck.order import OrderLine, Work, total_order
 from gradecheck.outputs.basis import cases_of
+from gradecheck.outputs.trace import Counting
 from gradecheck.plan import Plan
 from gradecheck.probability import Bools
 from gradecheck.readback import Former, read_former, read_table
@@ -25,7 +28,7 @@ class Reordered:
 
     ids: (H,) hydrants, and what of them changes in the layer: firm (H,), changed (H,) in words or None.
     reviewed: how many edits count. warnings: edits that cannot, and what else must be said.
-    relocated: hydrants to be relocated, whose parts are left out.
+    relocated: hydrants to be relocated, whose parts are left out. counting: what the lines were totalled from.
     """
 
     plan: Plan
@@ -37,6 +40,7 @@ class Reordered:
     reviewed: int
     relocated: int
     warnings: tuple[str, ...]
+    counting: Counting
 
 
 def reorder(package: Path, shown: str, today: date) -> Reordered:
@@ -65,8 +69,9 @@ def _reordered(package: Path, shown: str, today: date, former: Former) -> Reorde
     cases, job, firm = cases_of(basis, catalog.lengths(families), float(said["measure_sd"]))
     ids = tuple(basis.column("hydrant_id").to_pylist())
     decision = decide(cases, plan.policy)
-    there = set(read_table(package, "hydrants").column("hydrant_id").to_pylist())
-    review, warnings = _beside(former.edits, ids, there)
+    layer = read_table(package, "hydrants")
+    streets = _streets(layer, plan.hydrants.street)
+    review, warnings = _beside(former.edits, ids, set(streets))
     unit = plan.output.unit
     taken = counted(review, cases, decision, plan.policy, unit)
     names = tuple(str(j["name"]) for j in said["jobs"])
@@ -85,7 +90,18 @@ def _reordered(package: Path, shown: str, today: date, former: Former) -> Reorde
         reviewed=int(taken.reviewed.sum()),
         relocated=relocated,
         warnings=(*warnings, *taken.refused),
+        counting=Counting(
+            ids, tuple(streets.get(i) for i in ids), taken.reviewed, cases, taken.decision, work, catalog, plan.policy
+        ),
     )
+
+
+def _streets(layer: pa.Table, column: str | None) -> dict[str, str | None]:
+    """The street of every hydrant that is in the layer, by id."""
+    ids = layer.column("hydrant_id").to_pylist()
+    if column is None or column not in layer.column_names:
+        return dict.fromkeys(ids)
+    return {i: None if s is None else str(s) for i, s in zip(ids, layer.column(column).to_pylist(), strict=True)}
 
 
 def _beside(edits: tuple[Edit, ...], ids: tuple[str, ...], there: set[str]) -> tuple[Review, list[str]]:

@@ -27,7 +27,7 @@ import pytest
 import shapely
 
 from gradecheck import Action, Catalog, OutputError, Plan, inspect, run
-from gradecheck.outputs import order_files
+from gradecheck.outputs import order_files, workbook
 from tests.conftest import TODAY, Sample
 from tests.projects import hydrants, plan_values, point, three, tiny_plan, write_ground, write_grounds
 
@@ -484,7 +484,7 @@ def _fail_on_xlsx(folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     def broken(*_: object) -> None:
         raise RuntimeError("a fault of ours")
 
-    monkeypatch.setattr(order_files, "write_xlsx", broken)
+    monkeypatch.setattr(workbook, "write_workbook", broken)
 
 
 def _fail_on_input(folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:

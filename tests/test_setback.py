@@ -605,7 +605,7 @@ def test_the_order_leaves_relocated_hydrants_out_and_says_how_many(tmp_path: Pat
     assert "2 hydrants to be relocated are left out." in summary_text(result.summary)
     sheet = openpyxl.load_workbook(out / "order.xlsx").active
     said = [str(cell.value) for row in sheet.iter_rows() for cell in row if cell.value is not None]
-    assert "2 hydrants to be relocated are left out." in said
+    assert any("2 hydrants to be relocated are left out." in str(text) for text in said)
 
 
 def test_where_all_are_to_be_relocated_the_empty_order_says_so(tmp_path: Path) -> None:
@@ -615,7 +615,7 @@ def test_where_all_are_to_be_relocated_the_empty_order_says_so(tmp_path: Path) -
     assert "Nothing to order." in text
     assert "1 hydrant to be relocated is left out." in text
     sheet = openpyxl.load_workbook(tmp_path / "out" / "order.xlsx").active
-    assert "1 hydrant to be relocated is left out." in [c.value for row in sheet.iter_rows() for c in row]
+    assert any("1 hydrant to be relocated is left out." in str(c.value) for row in sheet.iter_rows() for c in row)
 
 
 def test_the_written_layer_keeps_relocated_hydrants_with_id_and_place(tmp_path: Path) -> None:

@@ -1,14 +1,20 @@
-"""The order for purchasing: `order.csv` for programs, `order.xlsx` to read, print and sign."""
+"""What the files of the order share: text that is never taken for a formula, the rows to show; and `order.csv`."""
 
 from __future__ import annotations
 
 import csv
 import re
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from decimal import ROUND_HALF_UP, Decimal
+from itertools import islice
 from pathlib import Path
+from textwrap import wrap
 from typing import Any
 
 import pyarrow as pa
-import xlsxwriter
+
+from gradecheck.order import OrderLine
 
 _FORMULA = re.compile(r"[=+\-@\t\r]")
 _NUMBER = re.compile(r"[+-]?\d+(\.\d+)?([eE][+-]?\d+)?")
@@ -38,26 +44,254 @@ def _number(value: object) -> object:
     return "" if value is None else value
 
 
-_HEADINGS = {
-    "job": ("Job", 11),
-    "family": ("Family", 8),
-    "item": ("Item", 19),
-    "part_number": ("Part number", 14),
-    "description": ("Description", 24),
-    "supplier": ("Supplier", 13),
-    "quantity_firm": ("Firm", 6),
-    "quantity_expected": ("Expected", 9),
-    "quantity_order": ("To have", 8),
-    "on_hand": ("On hand", 8),
-    "quantity_buy": ("To buy", 7),
-    "pack_size": ("Pack", 6),
-    "unit_cost": ("Unit cost", 10),
-    "currency": ("Currency", 11),
-    "cost": ("Cost", 11),
-    "order_by": ("Order by", 16),
+def read_csv(path: Path) -> list[dict[str, str]] | None:
+    """The rows of a former order.csv, text as it stands there; None where there is no such file.
+
+    One that cannot be read is a single row without columns, so that `changes` says it cannot be compared.
+    """
+    if not path.exists():
+        return None
+    try:
+        with path.open(encoding="utf-8-sig", newline="") as file:
+            return [{k: v for k, v in row.items() if isinstance(v, str)} for row in csv.DictReader(file)]
+    except (OSError, UnicodeDecodeError, csv.Error):
+        return [{}]
+
+
+def cents(line: OrderLine) -> Decimal:
+    """What a line costs, rounded as a spreadsheet does; 0 where it is not known."""
+    return (line.cost or Decimal(0)).quantize(Decimal("0.01"), ROUND_HALF_UP)
+
+
+def grouped(lines: Sequence[OrderLine]) -> list[tuple[str, list[int]]]:
+    """Headings and the lines under each: by supplier, or by family where none is named; what nobody sells last."""
+    by_supplier = any(line.supplier for line in lines)
+    word = "Supplier" if by_supplier else "Family"
+    found: dict[tuple[bool, bool, str], list[int]] = {}
+    for n, line in enumerate(lines):
+        name = "" if line.part_number is None else line.supplier if by_supplier else line.family
+        found.setdefault((line.part_number is None, not name, name), []).append(n)
+    return [
+        ("Not in the catalogue" if unsold else f"{word}: {name}" if name else f"{word} not stated", found[key])
+        for key in sorted(found)
+        for unsold, _, name in [key]
+    ]
+
+
+FEWER, MORE = 3, 5
+"""How far about the quantity to have it is told what fewer and more would mean."""
+
+
+def enough(line: OrderLine) -> list[tuple[int, float, float]]:
+    """For numbers of pieces about the quantity to have: (pieces, chance of running short, expected left over)."""
+    least, most = max(0, line.quantity_order - FEWER), line.quantity_order + MORE
+    return [(q, round(line.need.short(q), 9), round(line.need.left_over(q), 6)) for q in range(least, most + 1)]
+
+
+def largest_open(lines: Sequence[OrderLine], count: int) -> list[int]:
+    """The `count` largest lines whose need is not certain: extensions before what goes with them."""
+    candidates = [n for n, line in enumerate(lines) if not line.need.certain]
+    return sorted(candidates, key=lambda n: (lines[n].length is None, -lines[n].quantity_order))[:count]
+
+
+COMPARED = ("quantity_order", "quantity_buy", "cost")
+"""The columns of an order whose change is told."""
+_NAMES = ("job", "family", "item", "part_number", "description")
+
+
+@dataclass(frozen=True, slots=True)
+class Change:
+    """One line of the order that is not what it was.
+
+    what: "added", "dropped" or "changed". names: job, family, item, part number and description.
+    before, now: the values of `COMPARED`, None where there was or is none.
+    """
+
+    what: str
+    names: tuple[str, ...]
+    before: tuple[float | None, ...]
+    now: tuple[float | None, ...]
+
+
+def changes(lines: Sequence[OrderLine], former: Sequence[Mapping[str, object]]) -> list[Change]:
+    """What is new, gone or different since a former order, in its and then in the present order of lines.
+
+    former: rows as in order.csv, text or numbers. Raises ValueError, in words, where they are no such rows.
+    """
+    before = _keyed([_former(n, row) for n, row in enumerate(former, start=1)])
+    now = _keyed([_present(line) for line in lines])
+    nothing = (None,) * len(COMPARED)
+    found = [Change("dropped", names, values, nothing) for key, (names, values) in before.items() if key not in now]
+    for key, (names, values) in now.items():
+        _, was = before.get(key, (names, None))
+        if was is None:
+            found.append(Change("added", names, nothing, values))
+        elif not all(_same(a, b) for a, b in zip(was, values, strict=True)):
+            found.append(Change("changed", names, was, values))
+    return found
+
+
+_Row = tuple[tuple[str, ...], tuple[float | None, ...]]
+
+
+def _keyed(rows: Iterable[_Row]) -> dict[tuple[object, ...], _Row]:
+    """Rows by what makes a line the same one again: its part number, or where it has none its description.
+
+    Text is compared as CSV writes it; a line that stands twice is told by its turn.
+    """
+    found: dict[tuple[object, ...], _Row] = {}
+    for names, values in rows:
+        job, family, item, part, description = (inert(n) for n in names)
+        key: tuple[object, ...] = (job, family, item, part, "" if part else description)
+        turn = 0
+        while (*key, turn) in found:
+            turn += 1
+        found[(*key, turn)] = names, values
+    return found
+
+
+def _present(line: OrderLine) -> _Row:
+    cost = None if line.cost is None else float(round(line.cost, 2))
+    names = (line.job, line.family, line.item, line.part_number or "", line.description)
+    return names, (line.quantity_order, line.quantity_buy, cost)
+
+
+def _former(number: int, row: Mapping[str, object]) -> _Row:
+    missing = [name for name in (*_NAMES, *COMPARED) if name not in row]
+    if missing:
+        raise ValueError(f"it has no column {', '.join(missing)}")
+    names = tuple("" if _blank(row[name]) else _written(str(row[name])) for name in _NAMES)
+    values = []
+    for name in COMPARED:
+        try:
+            values.append(None if _blank(row[name]) else float(str(row[name])))
+        except ValueError:
+            raise ValueError(f"row {number}: {name} {row[name]!r} is no number") from None
+    return names, tuple(values)
+
+
+def _blank(value: object) -> bool:
+    return value is None or value != value or value == ""
+
+
+def _written(text: str) -> str:
+    """Text without the apostrophe that `inert` put before it."""
+    return text[1:] if text.startswith("'") and inert(text[1:]) == text else text
+
+
+def _same(one: float | None, other: float | None) -> bool:
+    if one is None or other is None:
+        return one is other
+    return abs(one - other) < 0.005
+
+
+HEAD = 6
+"""The header's row on every sheet, from 0; title and notes stand above it."""
+_HEAD_HEIGHT = 42
+_LINE_HEIGHT = 15
+_LONGEST = 16_000
+"""Characters of a cell: a spreadsheet holds 32,767 UTF-16 units."""
+Column = tuple[str, str, float, str]
+"""Of a sheet's column: name, heading, width in characters, style."""
+FORMATS: dict[str, dict[str, Any]] = {
+    "title": {"bold": True, "font_size": 15},
+    "note": {"italic": True, "font_color": "#444444"},
+    "head": {"bold": True, "bottom": 2, "text_wrap": True, "valign": "bottom", "align": "left", "indent": 1},
+    "head_number": {"bold": True, "bottom": 2, "text_wrap": True, "valign": "bottom", "align": "right"},
+    "group": {"bold": True, "bg_color": "#e8e8e8", "num_format": "@"},
+    "text": {"valign": "top", "text_wrap": True, "num_format": "@", "align": "left", "indent": 1},
+    "late": {"valign": "top", "align": "left", "indent": 1, "bold": True, "font_color": "#a01818"},
+    "count": {"num_format": "#,##0", "valign": "top"},
+    "edit": {"num_format": "#,##0", "valign": "top", "bg_color": "#fff4cc", "bold": True},
+    "price": {"num_format": "#,##0.00##", "valign": "top"},
+    "edit_price": {"num_format": "#,##0.00##", "valign": "top", "bg_color": "#fff4cc"},
+    "more": {"num_format": "+#,##0;-#,##0;0", "valign": "top"},
+    "tenth": {"num_format": "#,##0.0", "valign": "top"},
+    "share": {"num_format": '[=0]0.0%;[<0.0005]"<0.1%";0.0%', "valign": "top"},
+    "length": {"num_format": "0.###", "valign": "top"},
+    "money": {"num_format": "#,##0.00", "valign": "top"},
+    "money_more": {"num_format": "+#,##0.00;-#,##0.00;0.00", "valign": "top"},
+    "sum": {"bold": True, "top": 1, "num_format": "#,##0.00"},
+    "sum_more": {"bold": True, "top": 1, "num_format": "+#,##0.00;-#,##0.00;0.00"},
+    "sum_label": {"bold": True, "top": 1, "num_format": "@"},
+    "total": {"bold": True, "top": 6, "num_format": "#,##0.00", "font_size": 12},
+    "total_label": {"bold": True, "top": 6, "font_size": 12},
+    "as_ordered": {"bg_color": "#e8e8e8"},
+    "warn": {"font_color": "#a01818", "bold": True},
+    "line": {"bottom": 1},
 }
-_UNIT_WORDS = {"in": "inches", "ft": "feet", "mm": "millimetres", "cm": "centimetres", "m": "metres"}
-_TEXT_COLUMNS = ("job", "family", "item", "part_number", "description", "supplier", "currency", "order_by")
+
+
+def _wrapped(text: str, width: int) -> int:
+    """How many lines a text takes in a column of so many characters."""
+    return 1 if len(text) <= width else sum(max(1, len(wrap(part, width))) for part in text[:_LONGEST].split("\n"))
+
+
+class Sheet:
+    """A worksheet on which text is always text, and whose columns are set once."""
+
+    def __init__(self, sheet: Any, formats: Mapping[str, Any], unit: str) -> None:
+        self.sheet, self.formats, self.unit = sheet, formats, unit
+        self.last = 0
+        self.widths: list[float] = []
+
+    def put(self, row: int, column: int, value: object, style: str) -> None:
+        """Write one cell: nothing, text or a number."""
+        self.last = max(self.last, row)
+        kind = self.formats[style]
+        if value is None or value == "":
+            self.sheet.write_blank(row, column, None, kind)
+        elif isinstance(value, str):
+            self.sheet.write_string(row, column, value[:_LONGEST], kind)
+        else:
+            self.sheet.write_number(row, column, value, kind)
+
+    def row(self, row: int, column: int, values: Iterable[object], styles: Iterable[str]) -> None:
+        """Write cells side by side; the row grows to the longest wrapped text, as not every program does by itself."""
+        values = list(values)
+        if column == 0:
+            pairs = zip(values, self.widths, strict=False)
+            lines = max((_wrapped(v, int(w) - 1) for v, w in pairs if isinstance(v, str)), default=1)
+            if lines > 1:
+                self.sheet.set_row(row, _LINE_HEIGHT * lines)
+        for k, (value, style) in enumerate(zip(values, styles, strict=True), start=column):
+            self.put(row, k, value, style)
+
+    def formula(self, row: int, column: int, text: str, value: object, style: str) -> None:
+        """Write a formula and the value that it has now."""
+        self.last = max(self.last, row)
+        self.sheet.write_formula(row, column, text, self.formats[style], value)
+
+    def band(self, row: int, width: int, style: str, text: str) -> None:
+        """A row of one style with a text at its left."""
+        for column in range(width):
+            self.put(row, column, text if column == 0 else None, style)
+
+    def notes(self, texts: Iterable[str]) -> None:
+        """Title and notes, above the header."""
+        for row, text in enumerate(islice(texts, HEAD)):
+            if text:
+                self.put(row, 0, text, "note" if row else "title")
+
+    def head(self, table: Sequence[Column]) -> None:
+        """Widths and headings; frozen, and repeated on every page."""
+        self.widths = [width for _, _, width, _ in table]
+        for column, (_, heading, width, style) in enumerate(table):
+            self.sheet.set_column(column, column, width)
+            text = heading.replace("{u}", self.unit)
+            self.put(HEAD, column, text, "head" if style == "text" else "head_number")
+        self.sheet.set_row(HEAD, _HEAD_HEIGHT)
+        self.sheet.freeze_panes(HEAD + 1, 0)
+        self.sheet.repeat_rows(HEAD)
+
+    def for_print(self, columns: int, last: int | None = None) -> None:
+        """One page wide, with page numbers."""
+        self.sheet.set_paper(1 if self.unit in ("in", "ft") else 9)
+        self.sheet.set_landscape()
+        self.sheet.fit_to_pages(1, 0)
+        self.sheet.set_margins(left=0.4, right=0.4, top=0.5, bottom=0.6)
+        self.sheet.set_footer("&L&F, &A&RPage &P of &N")
+        self.sheet.print_area(0, 0, self.last if last is None else last, columns - 1)
 
 
 def relocated_text(count: int) -> str:
@@ -68,84 +302,3 @@ def relocated_text(count: int) -> str:
     """
     words = "hydrant to be relocated is" if count == 1 else "hydrants to be relocated are"
     return f"{count} {words} left out." if count else ""
-
-
-def write_xlsx(table: pa.Table, path: Path, title: str, service_level: float, unit: str, relocated: int = 0) -> None:
-    """The order as a workbook of one sheet: title, notes, a frozen header, totals with a live formula."""
-    book = xlsxwriter.Workbook(str(path), {"strings_to_formulas": False, "strings_to_urls": False})
-    sheet = book.add_worksheet("Order")
-    styles = {
-        "title": book.add_format({"bold": True, "font_size": 15}),
-        "note": book.add_format({"italic": True, "font_color": "#444444"}),
-        "head": book.add_format(
-            {"bold": True, "bottom": 2, "text_wrap": True, "valign": "bottom", "align": "left", "indent": 1}
-        ),
-        "head_number": book.add_format(
-            {"bold": True, "bottom": 2, "text_wrap": True, "valign": "bottom", "align": "right"}
-        ),
-        "late": book.add_format({"bold": True, "font_color": "#a01818", "valign": "top", "align": "left", "indent": 1}),
-        "text": book.add_format({"valign": "top", "text_wrap": True, "num_format": "@", "align": "left", "indent": 1}),
-        "count": book.add_format({"num_format": "#,##0", "valign": "top"}),
-        "expected": book.add_format({"num_format": "#,##0.0", "valign": "top"}),
-        "length": book.add_format({"num_format": "0.###", "valign": "top"}),
-        "money": book.add_format({"num_format": "#,##0.00", "valign": "top"}),
-        "total": book.add_format({"bold": True, "top": 1, "num_format": "#,##0.00"}),
-        "foot": book.add_format({"bold": True, "top": 1}),
-    }
-    sheet.write_string(0, 0, title, styles["title"])
-    sheet.write_string(
-        1, 0, f"Lengths in {_UNIT_WORDS[unit]}. 'To have' suffices with probability {service_level:.0%}; "
-        "'To buy' is that less what is on hand, in whole packs.", styles["note"],
-    )  # fmt: skip
-    sheet.write_string(2, 0, "Rows marked 'not orderable' have no part in the catalogue.", styles["note"])
-    sheet.write_string(3, 0, relocated_text(relocated), styles["note"])
-    _rows(sheet, table, styles, first=4, unit=unit)
-    _print_setup(sheet, table.num_rows, len(table.column_names))
-    book.close()
-
-
-def _rows(sheet: Any, table: pa.Table, styles: dict[str, Any], first: int, unit: str) -> None:
-    names = table.column_names
-    for column, name in enumerate(names):
-        heading, width = _HEADINGS.get(name, (f"Length ({unit})", 10))
-        sheet.write_string(first, column, heading, styles["head" if name in _TEXT_COLUMNS else "head_number"])
-        sheet.set_column(column, column, width)
-    rows = table.to_pylist()
-    for r, row in enumerate(rows, start=first + 1):
-        for column, (name, value) in enumerate(row.items()):
-            if value is None:
-                sheet.write_blank(r, column, None, styles["text"])
-            elif isinstance(value, str):
-                late = name == "order_by" and value.endswith("late")
-                sheet.write_string(r, column, value, styles["late" if late else "text"])
-            else:
-                sheet.write_number(r, column, value, styles[_style(name)])
-    last = first + len(rows)
-    if not rows:
-        sheet.write_string(first + 1, 0, "Nothing to order.", styles["text"])
-        return
-    for column in range(len(names)):
-        sheet.write_blank(last + 1, column, None, styles["foot"])
-    sheet.write_string(last + 1, 0, "Total", styles["foot"])
-    column = names.index("cost")
-    letter = xlsxwriter.utility.xl_col_to_name(column)
-    formula = f"=SUM({letter}{first + 2}:{letter}{last + 1})"
-    sheet.write_formula(last + 1, column, formula, styles["total"], sum(row["cost"] or 0 for row in rows))
-
-
-def _style(name: str) -> str:
-    if name.startswith("length_"):
-        return "length"
-    if name == "quantity_expected":
-        return "expected"
-    return "money" if name in ("unit_cost", "cost") else "count"
-
-
-def _print_setup(sheet: Any, rows: int, columns: int) -> None:
-    sheet.freeze_panes(5, 0)
-    sheet.repeat_rows(4)
-    sheet.set_landscape()
-    sheet.fit_to_pages(1, 0)
-    sheet.set_margins(left=0.4, right=0.4)
-    sheet.set_footer("&L&F&C&P of &N&RSigned: ____________________")
-    sheet.print_area(0, 0, 5 + max(rows, 1), columns - 1)
