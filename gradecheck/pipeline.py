@@ -27,6 +27,7 @@ from gradecheck.plan import Plan
 from gradecheck.readback import PACKAGE, Former, read_former
 from gradecheck.reorder import Reordered, reorder
 from gradecheck.review import settings
+from gradecheck.worksheets.files import write_measurements, write_notices, write_worksheets
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -221,12 +222,16 @@ def _make(result: Result, aside: Path, started: float) -> list[Path]:
     a = result.assessment
     plan = a.inputs.plan
     table = columns.order_table(a.order, plan.output.unit)
-    outputs = {name: aside / name for name in ("gradecheck.gpkg", "order.csv", "order.xlsx")}
+    names = ("gradecheck.gpkg", "order.csv", "order.xlsx", "worksheets.pdf", "notices.csv", "measurements.csv")
+    outputs = {name: aside / name for name in names}
     layer.write_layers(a, a.order, outputs["gradecheck.gpkg"], _metadata(a))
     order_files.write_csv(table, outputs["order.csv"])
     rest = _write_workbook(outputs["order.xlsx"], plan, _counting(a), a.order, a.today, aside.parent)
     if rest is not None:
         outputs[rest.name] = rest
+    write_worksheets(a, outputs["worksheets.pdf"], plan.output.paper)
+    write_notices(a, outputs["notices.csv"])
+    write_measurements(a, outputs["measurements.csv"])
     for path in outputs.values():
         _flush(path)
     timings = {**result.timings, "write": time.perf_counter() - started}

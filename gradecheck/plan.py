@@ -111,6 +111,7 @@ class OutputPlace(Section):
 
     dir: PathText = "out"
     unit: Literal["in", "ft", "mm", "cm", "m"] = "in"
+    paper: Literal["letter", "a4"] | None = None
 
 
 class Plan(Section):

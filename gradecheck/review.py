@@ -176,6 +176,8 @@ def _choice(
     stated = edit.extension == edit.extension
     if stated and edit.extension < 0:
         raise ValueError(f"review_extension {show(edit.extension, unit, 3)} is below 0")
+    if bool(cases.outside[row]) and (length_given(edit) or word in ("extend", "shorten")):
+        raise ValueError("no job reaches it, so that no order can hold its parts: give it a job first")
     length = edit.extension if stated else 0.0
     wanted = Action[word] if word else None
     if wanted in OPEN:
@@ -199,6 +201,11 @@ def _choice(
     best = int(fitting[np.argmin(miss)])
     rise = float(options.rise[best])
     return int(Action.extend if rise > 0 else Action.shorten if rise < 0 else Action.keep), best
+
+
+def length_given(edit: Edit) -> bool:
+    """Whether an edit asks for new length."""
+    return edit.extension == edit.extension and edit.extension > _SAME_LENGTH
 
 
 def _no_choice(word: str, length: float, options: Choices, unit: str) -> str:

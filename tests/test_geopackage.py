@@ -449,7 +449,15 @@ def digests(folder: Path) -> dict[str, str]:
     }
 
 
-DELIVERABLES = ["gradecheck.gpkg", "order.csv", "order.xlsx", "run.json"]
+DELIVERABLES = [
+    "gradecheck.gpkg",
+    "measurements.csv",
+    "notices.csv",
+    "order.csv",
+    "order.xlsx",
+    "run.json",
+    "worksheets.pdf",
+]
 
 
 def test_a_run_writes_its_deliverables_and_touches_nothing_else(tmp_path: Path) -> None:
@@ -633,7 +641,8 @@ def test_an_output_place_that_is_no_folder_is_refused(tmp_path: Path) -> None:
 
 def test_run_json_names_the_files_read_and_written_with_size_and_digest(sample: Sample) -> None:
     told = json.loads((sample.out / "run.json").read_text(encoding="utf-8"))
-    for name in ("gradecheck.gpkg", "order.csv", "order.xlsx"):
+    assert set(told["outputs"]) == set(DELIVERABLES) - {"run.json"}
+    for name in told["outputs"]:
         content = (sample.out / name).read_bytes()
         assert told["outputs"][name] == {"bytes": len(content), "sha256": hashlib.sha256(content).hexdigest()}
     read = {(f["role"], f["path"]): f for f in told["inputs"]}

@@ -245,7 +245,7 @@ def test_a_mistyped_key_is_named_with_its_path_and_the_nearest_known_key(path: s
 
 
 def test_a_key_like_no_other_is_answered_with_all_that_are_known() -> None:
-    assert findings(with_value("output.zzz", 1)) == [("output.zzz", "unknown key", "known here: dir, unit")]
+    assert findings(with_value("output.zzz", 1)) == [("output.zzz", "unknown key", "known here: dir, paper, unit")]
 
 
 MISTAKES = [

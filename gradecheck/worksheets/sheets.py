@@ -1,0 +1,360 @@
+"""Sheets for the crew and what is left to an engineer: an assessment in words and numbers. Pure; metres inside."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from datetime import date
+
+import numpy as np
+import shapely
+from pyproj import CRS
+
+from gradecheck import cautions, reference
+from gradecheck.assessment import Assessment
+from gradecheck.clearance import Basis
+from gradecheck.decision import Action
+from gradecheck.order import Work
+from gradecheck.probability import Bools, Floats
+from gradecheck.provenance import after_sources, before_sources
+from gradecheck.reference import Path
+from gradecheck.worksheets import words
+from gradecheck.worksheets.picks import (
+    Part,
+    Pick,
+    fitted_words,
+    parts,
+    picks,
+    said,
+    site_rule,
+    small,
+    window_of,
+    work_of,
+)
+from gradecheck.worksheets.places import Neighbour, Sketch, sketches, station_of
+from gradecheck.worksheets.walk import route
+
+CREW = (Action.extend, Action.shorten, Action.measure, Action.on_site)
+"""Actions with a sheet; `keep` has one where the ground must be dressed."""
+ENGINEER = (Action.too_high, Action.between_lengths, Action.relocate, Action.no_elevation)
+"""Actions that somebody must decide before a crew can do anything."""
+OPENED = (Action.extend.name, Action.shorten.name, Action.on_site.name)
+"""Kinds of sheet for which the hydrant is out of service."""
+
+
+@dataclass(frozen=True, slots=True)
+class Levels:
+    """Heights for the drawing, metres above today's ground; NaN unknown.
+
+    now: flange today, `basis` what that rests on. moved: the ground's change, up positive. undone: flange above the
+    new ground if nothing is done. finals: flange above the new ground with each choice, and its words.
+    low, high: the owner's window above the ground. outlet: above the flange.
+    """
+
+    now: float
+    basis: str
+    moved: float
+    undone: float
+    finals: tuple[tuple[str, float], ...]
+    low: float
+    high: float
+    outlet: float
+
+
+@dataclass(frozen=True, slots=True)
+class Sheet:
+    """One page. All texts are as in the layer; what paper cannot show is replaced when it is drawn.
+
+    number: from 1, in walking order. row: of the hydrant in the assessment. kind: an action's name, or `words.DRESS`.
+    longitude, latitude: degrees; position: the same in the layer's own system. place: row in the layer, from 1.
+    do: what to do, in one sentence; rule: which choice on site. load: from the store; out: to take out and bring back.
+    """
+
+    number: int
+    row: int
+    hydrant_id: str
+    kind: str
+    job: str
+    starts: date | None
+    street: str
+    station: str
+    position: str
+    place: int
+    longitude: float
+    latitude: float
+    sketch: Sketch
+    do: str
+    stage: str
+    rule: tuple[str, ...]
+    levels: Levels
+    load: tuple[Part, ...]
+    out: str
+    fitted: str
+    tools: tuple[str, ...]
+    checks: tuple[str, ...]
+    opens: str
+    cautions: tuple[str, ...]
+    reviewed: bool
+    note: str
+
+    @property
+    def neighbours(self) -> tuple[Neighbour, ...]:
+        """The nearest hydrants, which must not be out together with this one."""
+        return self.sketch.neighbours
+
+
+@dataclass(frozen=True, slots=True)
+class Question:
+    """A row of the engineer's list. reason: what was found; decide: what must be decided."""
+
+    row: int
+    hydrant_id: str
+    job: str
+    street: str
+    action: str
+    reason: str
+    decide: str
+    note: str
+
+
+@dataclass(frozen=True, slots=True)
+class Book:
+    """All sheets in walking order, the engineer's list, and how many hydrants need neither.
+
+    imperial: feet and inches, else metric. flange: what a flange height is measured at, in words.
+    """
+
+    title: str
+    day: date
+    imperial: bool
+    flange: str
+    sheets: tuple[Sheet, ...]
+    questions: tuple[Question, ...]
+    others: int
+
+    def jobs(self) -> list[tuple[str, tuple[Sheet, ...]]]:
+        """Sheets by job, in order."""
+        found: dict[str, list[Sheet]] = {}
+        for sheet in self.sheets:
+            found.setdefault(sheet.job, []).append(sheet)
+        return [(job, tuple(members)) for job, members in found.items()]
+
+
+def book(a: Assessment) -> Book:
+    """Everything that the work sheets say, an analyst's choices in place of the computed ones."""
+    d, h, plan = a.counted.decision, a.inputs.hydrants, a.inputs.plan
+    chosen = picks(a)
+    dressed = _dressed(a, chosen)
+    rows = np.flatnonzero(np.isin(d.action, CREW) | dressed)
+    at = route(h.x[rows], h.y[rows], a.job[rows], [h.street[i] for i in rows.tolist()])
+    rows = rows[at].astype(np.int64)
+    drawn = sketches(a, rows)
+    lon, lat = _degrees(a)
+    before, after = before_sources(a.change, a.sampled), after_sources(a.change, a.sampled)
+    work = work_of(a)
+    sheets = [
+        replace(
+            _sheet(a, work, row, chosen[row], bool(dressed[row]), drawn[n]),
+            number=n + 1,
+            longitude=float(lon[row]),
+            latitude=float(lat[row]),
+            station=station_of(after[row]) or station_of(before[row]),
+        )
+        for n, row in enumerate(rows.tolist())
+    ]
+    asked = np.flatnonzero(np.isin(d.action, ENGINEER)).tolist()
+    return Book(
+        title=plan.project.name or "Hydrants",
+        day=a.today,
+        imperial=plan.output.unit in ("in", "ft"),
+        flange=words.flange_words(plan.policy.flange_point),
+        sheets=tuple(sheets),
+        questions=tuple(
+            _question(a, row) for row in sorted(asked, key=lambda i: (int(a.job[i]), h.street[i] or "", i))
+        ),
+        others=len(a) - len(sheets) - len(asked),
+    )
+
+
+def _dressed(a: Assessment, chosen: Sequence[Pick]) -> Bools:
+    """(H,) kept, and the ground must be dressed; worked out anew where a reviewer says keep."""
+    d = a.counted.decision
+    computed = cautions.any_of(a.cautions, (words.DRESS,))
+    reviewed = np.zeros(len(a), dtype=bool)
+    for i in np.flatnonzero(a.counted.reviewed).tolist():
+        reviewed[i] = _dressable(a, _miss(a, i, chosen[i].rises))
+    return np.asarray((d.action == Action.keep) & np.where(a.counted.reviewed, reviewed, computed), dtype=bool)
+
+
+def _miss(a: Assessment, row: int, rises: tuple[float, ...]) -> float:
+    """Metres above (+) or below (-) the owner's window with the first choice; 0 inside, or where it is not known."""
+    window = a.counted.decision.window
+    final = float(a.clearance.after[row]) + (rises[0] if rises else 0.0)
+    over, under = final - float(window.high[row]), final - float(window.low[row])
+    return over if over > 0 else under if under < 0 else 0.0
+
+
+def _dressable(a: Assessment, miss: float) -> bool:
+    """Off the window, and no farther than dressing reaches."""
+    return 1e-4 < abs(miss) <= a.inputs.plan.policy.dressing.metres + 1e-9
+
+
+def _degrees(a: Assessment) -> tuple[Floats, Floats]:
+    h = a.inputs.hydrants
+    crs = reference.split(h.crs)[0] or h.crs
+    lon, lat = Path.between(crs, CRS.from_epsg(4326)).there(shapely.get_x(h.geometry), shapely.get_y(h.geometry))
+    return np.asarray(lon), np.asarray(lat)
+
+
+def _sheet(a: Assessment, work: Work, row: int, pick: Pick, dressed: bool, sketch: Sketch) -> Sheet:
+    h, plan, d = a.inputs.hydrants, a.inputs.plan, a.counted.decision
+    kind = words.DRESS if dressed else Action(int(d.action[row])).name
+    unit = small(plan.output.unit)
+    takes_parts = kind in OPENED
+    edit = a.review.at[row]
+    job = _job(a, row)
+    curb = bool(cautions.any_of(a.cautions[row : row + 1], ("curb_near",))[0])
+    rule: tuple[str, ...] = ()
+    if kind == Action.on_site.name:
+        rule = site_rule(pick, window_of(d, row, plan.policy.dressing), plan.policy.clearance_target.metres, unit)
+    place = h.geometry[row]
+    return Sheet(
+        number=0,
+        row=row,
+        hydrant_id=h.id[row],
+        kind=kind,
+        job=job,
+        starts=a.inputs.jobs.starts.get(job),
+        street=h.street[row] or "",
+        station="",
+        position=f"{_number(place.x)}, {_number(place.y)} ({reference.name_of(h.crs)})",
+        place=int(h.place[row]),
+        longitude=0.0,
+        latitude=0.0,
+        sketch=sketch,
+        do=_do(a, row, kind, pick, unit),
+        stage=words.stage(kind, float(a.change.change[row]), curb),
+        rule=rule,
+        levels=_levels(a, row, kind, pick, unit),
+        load=parts(a, work, row, pick) if takes_parts else (),
+        out=_out(pick, unit) if takes_parts else "",
+        fitted=fitted_words(float(h.fitted[row]), unit),
+        tools=words.TOOLS[kind],
+        checks=_checks(a, row) if takes_parts else (),
+        opens=h.opens[row] or "",
+        cautions=_cautions(a, row, pick, dressed),
+        reviewed=bool(a.counted.reviewed[row]),
+        note=(edit.note or "") if edit is not None else "",
+    )
+
+
+def _job(a: Assessment, row: int) -> str:
+    """The job's name; a reviewer may want something done where no job is."""
+    number = int(a.job[row])
+    return a.inputs.jobs.names[number] if number >= 0 else "none"
+
+
+def _number(value: float) -> str:
+    return f"{value:.6f}" if abs(value) <= 400 else f"{value:.2f}"
+
+
+def _do(a: Assessment, row: int, kind: str, pick: Pick, unit: str) -> str:
+    """The one sentence."""
+    imperial = unit == "in"
+    miss = _miss(a, row, pick.rises)
+    off = words.too(miss, imperial)
+    if kind == Action.measure.name:
+        return "Measure the flange height and write it down. Open nothing."
+    if kind == words.DRESS:
+        return f"Leave the hydrant; dress the ground around it: the flange ends {off}."
+    told = said(pick, unit)
+    if kind == Action.on_site.name:
+        both = " or ".join(told) if told else "no length of the catalogue is likely"
+        return f"Measure to the staked final grade, then set one of: {both}."
+    if not told:
+        return "No length is stated: ask the engineer before going out."
+    final = float(a.clearance.after[row]) + pick.rises[0]
+    end = f"; the flange then stands {words.above(final, imperial, 'finished ground')}" if np.isfinite(final) else ""
+    also = "dress the ground" if _dressable(a, miss) else "dressing does not mend it"
+    dress = f", {off}: {also}" if off else ""
+    return f"{told[0][0].upper()}{told[0][1:]}{end}{dress}."
+
+
+def _out(pick: Pick, unit: str) -> str:
+    """What comes out: the fitted length, or nothing; where it depends on the choice, for which."""
+    if pick.options is None or not pick.which:
+        return "nothing"
+    lengths = [float(pick.options.out[k]) for k in pick.which]
+    if not any(lengths):
+        return "nothing"
+    text = f"the fitted extension, {fitted_words(max(lengths), unit)}"
+    return text if all(lengths) else f"{text}, if it is exchanged or taken out"
+
+
+def _levels(a: Assessment, row: int, kind: str, pick: Pick, unit: str) -> Levels:
+    window, undone = a.counted.decision.window, float(a.clearance.after[row])
+    finals: tuple[tuple[str, float], ...] = ()
+    if kind != Action.measure.name:
+        finals = tuple((text, undone + rise) for text, rise in zip(said(pick, unit), pick.rises, strict=True))
+        finals = finals or (("nothing", undone),)
+    return Levels(
+        now=float(a.clearance.before[row]),
+        basis=Basis(int(a.clearance.basis[row])).name,
+        moved=float(a.change.change[row]),
+        undone=undone,
+        finals=finals,
+        low=float(window.low[row]),
+        high=float(window.high[row]),
+        outlet=float(a.inputs.hydrants.outlet[row]),
+    )
+
+
+def _checks(a: Assessment, row: int) -> tuple[str, ...]:
+    """Check values as the catalogue gives them, each with its source; none of our own."""
+    name, known = a.inputs.families[int(a.inputs.family[row])]
+    if not known:
+        return ()
+    return tuple(f"{v.name}: {v.value} ({v.source})" for v in a.inputs.catalog.check_value if v.family == name)
+
+
+def _cautions(a: Assessment, row: int, pick: Pick, dressed: bool) -> tuple[str, ...]:
+    """The row's own cautions in words; those that rest on the choice are worked out anew where it was reviewed."""
+    codes = [c for k, c in enumerate(cautions.CODES) if int(a.cautions[row]) >> k & 1]
+    if a.counted.decision.action[row] == Action.on_site:
+        codes = [c for c in codes if c != words.DRESS]  # that would be the computed choice's
+    if a.counted.reviewed[row]:
+        codes = [c for c in codes if c not in ("dress", "outlet_low", "outlet_high", "second_extension")]
+        codes += _after_review(a, row, pick, dressed)
+    return tuple(words.FOR_THE_CREW.get(code, cautions.MEANING[code]) for code in codes)
+
+
+def _after_review(a: Assessment, row: int, pick: Pick, dressed: bool) -> list[str]:
+    policy = a.inputs.plan.policy
+    outlet = float(a.inputs.hydrants.outlet[row])
+    final = float(a.clearance.after[row]) + (pick.rises[0] if pick.rises else 0.0)
+    over = outlet if policy.outlet_from == "flange" else final + outlet
+    slack = 0.0 if policy.outlet_from == "flange" else policy.dressing.metres
+    found = {
+        "dress": dressed or (bool(pick.which) and _dressable(a, _miss(a, row, pick.rises))),
+        "outlet_low": over < policy.outlet_min.metres - slack - 1e-9,
+        "outlet_high": over > policy.outlet_max.metres + slack + 1e-9,
+        "second_extension": pick.options is not None and any(int(pick.options.left[k]) >= 2 for k in pick.which),
+    }
+    return [code for code, there in found.items() if there]
+
+
+def _question(a: Assessment, row: int) -> Question:
+    action = Action(int(a.counted.decision.action[row]))
+    edit = a.review.at[row]
+    reviewed = bool(a.counted.reviewed[row])
+    reason = a.reasons[row].replace("clearance", "flange height")
+    return Question(
+        row=row,
+        hydrant_id=a.inputs.hydrants.id[row],
+        job=_job(a, row),
+        street=a.inputs.hydrants.street[row] or "",
+        action=action.name,
+        reason=f"By review. Computed: {reason}" if reviewed else reason,
+        decide=words.TO_DECIDE[action],
+        note=(edit.note or "") if edit is not None else "",
+    )
