@@ -9,14 +9,14 @@ import json
 import os
 import sys
 import textwrap
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager
 from typing import TYPE_CHECKING, Annotated, Any, NoReturn
 
 import typer
 
 from gradecheck import __version__
-from gradecheck.errors import Finding, GradecheckError, PlanError
+from gradecheck.errors import Finding, GradecheckError, InputError, OutputError, PlanError
 
 if TYPE_CHECKING:
     from gradecheck.inspection import Inspection
@@ -31,7 +31,6 @@ EXIT_UNUSABLE, EXIT_FAULT, EXIT_INTERRUPTED = 2, 1, 130
 
 app = typer.Typer(
     name="gradecheck",
-    help="What dry-barrel fire hydrants need once a road's grade changes, and the parts to order.",
     rich_markup_mode=None,
     pretty_exceptions_enable=False,
 )
@@ -53,29 +52,55 @@ def _main(
         bool, typer.Option("--version", callback=_version, is_eager=True, help="Print the version and leave.")
     ] = False,
 ) -> None:
-    pass
+    """What dry-barrel fire hydrants need once a road's grade changes, and the parts to order.
+
+    New here? An invented town, ready to run, with a plan that explains itself:
+
+    \b
+    gradecheck starter try-it
+    gradecheck inspect try-it/plan.toml
+    gradecheck run try-it/plan.toml
+    """
 
 
 @app.command()
 def run(
     plan: PlanArgument = None,
-    out: Annotated[str | None, typer.Option(help="Output folder; default the plan's, else 'out'.")] = None,
-    hydrants: Annotated[str | None, typer.Option(help="One-off: the hydrant layer.")] = None,
-    before: Annotated[list[str] | None, typer.Option(help="One-off: existing ground; may be repeated.")] = None,
-    after: Annotated[list[str] | None, typer.Option(help="One-off: design ground; may be repeated.")] = None,
-    before_unit: Annotated[str | None, typer.Option(help="One-off: vertical unit of --before.")] = None,
-    after_unit: Annotated[str | None, typer.Option(help="One-off: vertical unit of --after.")] = None,
-    id_column: Annotated[str | None, typer.Option("--id", help="One-off: column that holds the ids.")] = None,
-    unit: Annotated[str | None, typer.Option(help="One-off: unit of small heights: in, ft, mm, cm or m.")] = None,
+    out: Annotated[
+        str | None, typer.Option(metavar="DIR", help="Output folder; default the plan's, else 'out'.")
+    ] = None,
+    hydrants: Annotated[str | None, typer.Option(metavar="FILE", help="One-off: the hydrant layer.")] = None,
+    before: Annotated[
+        list[str] | None, typer.Option(metavar="FILE", help="One-off: existing ground; may be repeated.")
+    ] = None,
+    after: Annotated[
+        list[str] | None, typer.Option(metavar="FILE", help="One-off: design ground; may be repeated.")
+    ] = None,
+    before_unit: Annotated[
+        str | None, typer.Option(metavar="UNIT", help="One-off: vertical unit of --before, if its files do not say.")
+    ] = None,
+    after_unit: Annotated[
+        str | None, typer.Option(metavar="UNIT", help="One-off: vertical unit of --after, if its files do not say.")
+    ] = None,
+    id_column: Annotated[
+        str | None, typer.Option("--id", metavar="COLUMN", help="One-off: column that holds the ids.")
+    ] = None,
+    unit: Annotated[
+        str | None, typer.Option(metavar="UNIT", help="One-off: unit of small heights: in, ft, mm, cm or m.")
+    ] = None,
     quiet: Quiet = False,
     as_json: Json = False,
 ) -> None:
-    """Decide every hydrant, total the order, write every deliverable.
+    """Decide every hydrant, total the order, write the files.
+
+    Takes a plan, or for a one-off the layer and the two grounds:
 
     \b
-    gradecheck run plan.toml
-    gradecheck run --hydrants h.gpkg --before old.tif --after new.tif --out out
+    gradecheck run try-it/plan.toml
+    gradecheck run --hydrants try-it/hydrants.gpkg --before try-it/existing \\
+      --after try-it/design.tif --id asset_id --out one-off
     """
+    _not_empty(("PLAN.toml", plan), ("--out", out), ("--hydrants", hydrants))
     given = {"--hydrants": hydrants, "--before": before, "--after": after}
     more = {"--before-unit": before_unit, "--after-unit": after_unit, "--id": id_column, "--unit": unit}
     if plan is not None and any({**given, **more}.values()):
@@ -92,7 +117,7 @@ def run(
     else:
         missing = [name for name, value in given.items() if not value]
         if missing:
-            mend = "give a plan file, or --hydrants, --before and --after"
+            mend = "give a plan file (`gradecheck starter DIR` writes one), or --hydrants, --before and --after"
             raise PlanError(Finding("command line", f"nothing to run: {', '.join(missing)} not given", mend))
         from gradecheck.plan import Plan
 
@@ -114,13 +139,18 @@ def run(
 
 @app.command()
 def inspect(
-    plan: Annotated[str, typer.Argument(metavar="PLAN.toml")], quiet: Quiet = False, as_json: Json = False
+    plan: Annotated[str, typer.Argument(metavar="PLAN.toml", help="The plan file.")],
+    quiet: Quiet = False,
+    as_json: Json = False,
 ) -> None:
-    """Say what the inputs are and what would stop a run; nothing is written.
+    """Say what the inputs are and what would stop a run.
+
+    Nothing is decided and nothing is written.
 
     \b
-    gradecheck inspect plan.toml
+    gradecheck inspect try-it/plan.toml
     """
+    _not_empty(("PLAN.toml", plan))
     loaded = _load(plan, None)
     from gradecheck import pipeline
 
@@ -138,15 +168,23 @@ def inspect(
 @app.command()
 def order(
     package: Annotated[str, typer.Argument(metavar="GPKG", help="The reviewed GeoPackage that a run wrote.")],
-    out: Annotated[str | None, typer.Option(help="Folder for the order; default beside the GeoPackage.")] = None,
+    out: Annotated[
+        str | None, typer.Option(metavar="DIR", help="Folder for the order; default beside the GeoPackage.")
+    ] = None,
     quiet: Quiet = False,
     as_json: Json = False,
 ) -> None:
-    """Total the parts again from a reviewed layer; nothing but the GeoPackage is read.
+    """Total the parts again, from a reviewed layer alone.
+
+    First fill in review_action and, where it is to be another one, the review
+    extension in the layer "hydrants"; nothing but the GeoPackage is read.
 
     \b
-    gradecheck order out/gradecheck.gpkg
+    gradecheck order try-it/out/gradecheck.gpkg
     """
+    _not_empty(("GPKG", package), ("--out", out))
+    if os.path.isdir(package):  # noqa: PTH112
+        raise InputError(Finding(package, "is a folder", "name the GeoPackage in it, gradecheck.gpkg"))
     from gradecheck import pipeline
     from gradecheck.outputs.summary import order_text
 
@@ -164,19 +202,30 @@ def starter(
     quiet: Quiet = False,
     as_json: Json = False,
 ) -> None:
-    """Write a small invented project with data and a commented plan, ready to run.
+    """Write a small invented project, ready to run.
+
+    Data of a town that is not, and plans with comments to change into yours.
 
     \b
     gradecheck starter try-it
     gradecheck run try-it/plan.toml
     """
+    _not_empty(("DIR", folder))
     from gradecheck.starter import write_starter
 
     plan = write_starter(folder)
     if as_json:
         _print_json({"ok": True, "plan": plan.as_posix()})
     elif not quiet:
-        typer.echo(f"Written to {folder}. Next: gradecheck run {plan.as_posix()}")
+        name = plan.as_posix()
+        typer.echo(f"Written to {folder}. Next:\n  gradecheck inspect {name}\n  gradecheck run {name}")
+
+
+def _not_empty(*given: tuple[str, str | None]) -> None:
+    """An empty text, as an unset variable of a script gives, would be the current folder."""
+    for name, value in given:
+        if value is not None and not value.strip():
+            raise PlanError(Finding("command line", f"{name} is empty", "name a file or folder, or leave it out"))
 
 
 def _load(plan: str, out: str | None) -> Plan:
@@ -271,11 +320,11 @@ def main() -> NoReturn:
     if len(sys.argv) == 1:
         sys.argv.append("--help")
     try:
-        status = app(standalone_mode=False)
+        status = _left(app)
     except GradecheckError as error:
         _fail(error.title, list(error.findings), EXIT_UNUSABLE)
     except _UsageTrouble as error:
-        mend = "see gradecheck --help"
+        mend = f"see {_command(getattr(error, 'ctx', None))} --help"
         _fail("the command cannot be used", [Finding("command line", error.format_message(), mend)], EXIT_UNUSABLE)
     except (KeyboardInterrupt, typer.Abort):
         _interrupted()
@@ -288,9 +337,38 @@ def main() -> NoReturn:
         what = f"{type(error).__name__}: {error}"
         mend = "set GRADECHECK_TRACEBACK=1 and run again to see where; please report it"
         _fail("a fault in gradecheck itself", [Finding("", what, mend)], EXIT_FAULT)
+    if status == EXIT_FAULT and _COMPLETION & set(sys.argv):
+        what = "which shell this is cannot be found out, or there is no completion for it"
+        _fail("no completion", [Finding("command line", what, _BY_HAND)], EXIT_UNUSABLE)
     if status == EXIT_INTERRUPTED:  # typer turns Ctrl-C into this status, without a word
         _interrupted()
     raise SystemExit(status if isinstance(status, int) else 0)
+
+
+_COMPLETION = {"--show-completion", "--install-completion"}
+_BY_HAND = "_GRADECHECK_COMPLETE=source_bash gradecheck prints it for bash; source_zsh and source_fish likewise"
+
+
+def _left(command: Callable[..., Any]) -> Any:
+    """The status that a command ends with; completion ends the program by itself, and by 1 where it knows no shell."""
+    try:
+        return command(standalone_mode=False)
+    except SystemExit as left:
+        return left.code
+    except OSError as error:
+        if not _COMPLETION & set(sys.argv):
+            raise
+        what = f"{error.filename}: {error.strerror}"
+        raise OutputError(Finding("command line", what, _BY_HAND)) from None
+
+
+def _command(context: Any) -> str:
+    """The command that a context stands for, as it is called."""
+    names: list[str] = []
+    while context is not None and context.parent is not None:
+        names.insert(0, context.info_name)
+        context = context.parent
+    return " ".join(["gradecheck", *names])
 
 
 def _interrupted() -> NoReturn:

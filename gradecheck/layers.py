@@ -65,7 +65,7 @@ def read_layer(
 ) -> VectorLayer:
     """Read one layer; `where` is the plan's section for messages, `select` an OGR SQL filter."""
     if not path.exists():
-        mend = "check the path; it is relative to the plan file"
+        mend = _near(path)
         raise InputError(Finding(f"{where}.path", f"no such file: {shown}", mend))
     if path.suffix.lower() in (".parquet", ".geoparquet"):
         return _read_parquet(path, shown, where, select)
@@ -151,7 +151,21 @@ def _not_read(error: Exception, shown: str, where: str, select: str | None, file
     if isinstance(error, UnicodeDecodeError):
         what = f"{shown}: text is not {error.encoding}"
         return Finding(f"{where}.path", what, 'state its encoding, such as encoding = "cp1252"')
+    if file.is_dir():
+        return Finding(f"{where}.path", f"{shown} is a folder and cannot be read as a layer", "name the file in it")
     return Finding(f"{where}.path", f"{shown} cannot be read as a layer ({text})", "check that the file is whole")
+
+
+def _near(path: Path) -> str:
+    """How a path that leads nowhere may be mended: the file beside it whose name is most like."""
+    try:
+        names = [p.name for p in path.parent.iterdir()]
+    except OSError:
+        names = []
+    close = nearest(path.name, names)
+    if names and close.startswith("did you mean"):
+        return close
+    return "check the path; it is relative to the plan file" + (', and written with "/"' if "\\" in path.name else "")
 
 
 def layer_names(file: Path) -> list[str]:

@@ -51,7 +51,8 @@ def reorder(package: Path, shown: str, today: date) -> Reordered:
     need = {"plan", "catalog", "families", "jobs", "measure_sd"}
     if not need <= set(former.metadata):
         what = "does not hold what its order rests on: it is no GeoPackage of this program, or of a former version"
-        raise InputError(Finding(shown, what, "run the plan again, into the same folder: edits are carried over"))
+        mend = "name the gradecheck.gpkg in a run's folder; if it is one, run its plan again: edits are carried over"
+        raise InputError(Finding(shown, what, mend))
     try:
         return _reordered(package, shown, today, former)
     except GradecheckError:

@@ -15,6 +15,10 @@ from gradecheck.validation import NOT_A_KEY, Distance, PositiveLength, Section, 
 def _path(value: object) -> object:
     if isinstance(value, str) and ("\0" in value or any(len(p.encode()) > 255 for p in Path(value).parts)):
         raise ValueError("no file can have such a name")
+    if isinstance(value, str) and not value.strip():
+        raise ValueError("is empty: name a file or folder")
+    if isinstance(value, str) and any(c < " " for c in value):
+        raise ValueError(f'{value!r} holds a tab or line end, as \\t and \\n in quotes are read: write paths with "/"')
     return value
 
 

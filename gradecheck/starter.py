@@ -108,12 +108,15 @@ def design(x: Floats, y: Floats) -> Floats:
 def write_starter(folder: Path | str) -> Path:
     """Write the project into a new or empty folder; returns the plan's path. Raises OutputError."""
     target = Path(folder)
-    if target.exists() and (not target.is_dir() or any(target.iterdir())):
+    if target.exists() and not target.is_dir():
+        raise OutputError(Finding(target.as_posix(), "is a file, not a folder", "name a new folder"))
+    if target.exists() and any(target.iterdir()):
         raise OutputError(Finding(target.as_posix(), "is there and not empty", "name a new folder"))
     try:
         (target / "existing").mkdir(parents=True)
     except OSError as error:
-        raise OutputError(Finding(target.as_posix(), f"cannot be made ({error.strerror})")) from None
+        mend = "name a folder where you may write"
+        raise OutputError(Finding(target.as_posix(), f"cannot be made ({error.strerror})", mend)) from None
     rng = np.random.default_rng(_SEED)
     half = _WIDE / 2
     for name, left in (("west", 0.0), ("east", half)):

@@ -7,6 +7,8 @@ known key.
 from __future__ import annotations
 
 import difflib
+import re
+import tomllib
 import types
 import typing
 from collections.abc import Mapping
@@ -14,7 +16,7 @@ from typing import Annotated, Any, Literal, TypeVar
 
 from pydantic import BaseModel, BeforeValidator, ConfigDict, PlainSerializer, ValidationError
 
-from gradecheck.errors import Finding
+from gradecheck.errors import Finding, PlanError
 from gradecheck.units import Length, unit_named
 
 
@@ -126,7 +128,9 @@ def _in_words(item: Any, name: str, model: type[BaseModel] | None) -> Finding:
     if kind == "too_short":
         return Finding(name, "needs at least one entry", "add it")
     if kind == "missing":
-        return Finding(name, "is needed and not there", "add it")
+        field = model.model_fields.get(name) if model else None
+        section = field is not None and _nested(field.annotation) is not None
+        return Finding(name, "is needed and not there", f"add a section [{name}]" if section else "add it")
     if kind == "value_error":
         return Finding(name, str(context["error"]))
     if kind == "literal_error":
@@ -158,3 +162,59 @@ _WANTED = {
     "tuple": "a list",
     "list": "a list",
 }
+
+
+def toml_values(content: bytes, shown: str) -> dict[str, Any]:
+    """The tables of a TOML file. Raises PlanError that names the line, shows it, and says how it is written."""
+    try:
+        text = content.decode("utf-8-sig")
+    except UnicodeDecodeError as error:
+        raise PlanError(_no_text(content, shown, error.start)) from None
+    try:
+        return tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        said, _, at = str(error).rpartition(" (at ")
+        number = re.match(r"line (\d+)", at)
+        line = text.splitlines()[int(number[1]) - 1 :][:1] if number else []
+        row = line[0].strip()[:80] if line else ""
+        what = f"is not TOML at {at.removesuffix(')')} ({said})"
+        raise PlanError(Finding(shown, f"{what}: {row}" if row else what, _toml_mend(said, row))) from None
+
+
+def _no_text(content: bytes, shown: str, at: int) -> Finding:
+    if content[:2] in (b"\xff\xfe", b"\xfe\xff"):
+        return Finding(shown, "is not UTF-8 text but UTF-16", "save it as UTF-8")
+    if content.startswith(b"SQLite format 3"):
+        mend = "name the plan, a TOML file; a reviewed GeoPackage is for `gradecheck order`"
+        return Finding(shown, "is not UTF-8 text but a database, such as a GeoPackage", mend)
+    if b"\0" in content[:4096]:
+        mend = "name a text file in TOML; `gradecheck starter` writes a plan to change"
+        return Finding(shown, "is not UTF-8 text but binary data", mend)
+    line = content.count(b"\n", 0, at) + 1
+    return Finding(shown, f"is not UTF-8 text (line {line})", "save it as UTF-8")
+
+
+_TOML_MENDS = (
+    (r"Unescaped '\\'|hex value|Invalid Unicode", "", 'write paths with "/", on Windows too: "data/design.tif"'),
+    ("", "[\u2018\u2019\u201a-\u201f]", 'write straight quotes, ", not curly ones'),
+    ("Expected '='", "^[^=]*:", 'write key = "value", with = and not :'),
+    ("Expected '='", r"^[^=]*$", 'write key = "value"; a remark begins with #'),
+    ("Expected ']'|Invalid initial", r"^\[", "a section stands in brackets, such as [before]"),
+    ("Expected ']'|Unclosed array", "", "close the list with ]"),
+    (r"Illegal character '\\n'|Unterminated string", "", 'close the quotes: "'),
+    (
+        "twice|overwrite",
+        r"^\[+(before|after)\]",
+        "write [[after]] or [[before]] for each of several sources, the first on top",
+    ),
+    ("twice", "", "the section stands twice: put its keys together in one"),
+    ("overwrite", "", "the key stands twice in its section: keep one"),
+    ("Invalid value|after a statement", r"\d+[/.]\d+[/.]\d+", "a date is written 2027-05-03, without quotes"),
+    ("Invalid value|after a statement", "", 'lengths and text stand in quotes, such as "2 in"'),
+)
+"""What the parser says, what the line looks like, and what mends it; the first that fits."""
+
+
+def _toml_mend(said: str, line: str) -> str:
+    mends = (m for what, look, m in _TOML_MENDS if re.search(what, said) and re.search(look, line))
+    return next(mends, "mend the line named")

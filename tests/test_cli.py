@@ -288,10 +288,10 @@ def test_starter_writes_a_project_and_refuses_a_folder_with_anything_in_it(
     (tmp_path / "full").mkdir()
     (tmp_path / "full" / "mine.txt").write_text("mine", encoding="utf-8")
     (tmp_path / "file").write_text("mine", encoding="utf-8")
-    for name in ("full", "file"):
+    for name, words in (("full", "is there and not empty"), ("file", "is a file, not a folder")):
         status, out, error = said("starter", tmp_path / name)
         assert (status, out) == (2, "")
-        assert f"{name}: is there and not empty" in error
+        assert f"{name}: {words}" in error
     assert [p.name for p in (tmp_path / "full").iterdir()] == ["mine.txt"]
     (tmp_path / "empty").mkdir()
     status, out, error = said("starter", tmp_path / "empty", "--json")

@@ -6,13 +6,16 @@ import csv
 import re
 from dataclasses import replace
 from datetime import date
+from importlib.resources import as_file, files
 from itertools import pairwise, permutations
 from pathlib import Path
 
 import numpy as np
 import pytest
 import shapely
-from pypdf import PdfReader
+from matplotlib.ft2font import FT2Font
+from pypdf import PageObject, PdfReader
+from pypdf.generic import BooleanObject, DictionaryObject
 
 from gradecheck import cautions
 from gradecheck.assessment import Assessment
@@ -21,7 +24,7 @@ from gradecheck.decision import Action
 from gradecheck.paving import Jobs
 from gradecheck.review import Edit, Review, counted
 from gradecheck.setback import Pavement
-from gradecheck.worksheets import words
+from gradecheck.worksheets import typeface, words
 from gradecheck.worksheets.files import MEASUREMENTS, write_measurements, write_notices, write_worksheets
 from gradecheck.worksheets.picks import Pick, site_rule
 from gradecheck.worksheets.sheets import Book, book
@@ -395,7 +398,96 @@ def test_odd_ids_keep_to_one_page_and_stay_distinct(tmp_path: Path) -> None:
     for shown in ("H <U+1F525>", "<U+05D4><U+05D9>", 'say "hi" (\\) <b>&amp;', "[...]", "=1+1", "é½", "a b"):
         assert shown in joined
     assert "shown by their code" in joined
-    assert len({words.printable(i) for i in ids}) == len(ids)
+    assert len({typeface.printable(i) for i in ids}) == len(ids)
+
+
+@pytest.mark.parametrize(
+    "street",
+    [
+        "ulica Świętego Łukasza", "Náměstí Míru", "Đường Nguyễn Huệ", "İstiklal Caddesi", "Þórsgata",
+        "улица Щёлковская", "вулиця Їжакевича", "Οδός Ερμού, Θεσσαλονίκη", "½ → ≤ 5′",
+    ],
+)  # fmt: skip
+def test_a_street_in_latin_greek_or_cyrillic_letters_is_extracted_as_itself(street: str, tmp_path: Path) -> None:
+    a = with_ids(assessed([SITES["extend"]], catalog=CATALOG), ["H1"], street=(street,))
+    (text,) = pages(a, tmp_path / "w.pdf").values()
+    assert street.replace("′", "'") in text
+    assert "shown by their code" not in text
+
+
+def fonts(page: PageObject) -> dict[str, DictionaryObject]:
+    """The fonts that a page names, by their own names."""
+    found = [entry.get_object() for entry in page["/Resources"]["/Font"].values()]
+    return {str(font["/BaseFont"]): font for font in found}
+
+
+def test_every_font_of_every_page_is_embedded_with_the_glyphs_in_use_only(sample, tmp_path: Path) -> None:
+    write_worksheets(sample.result.assessment, tmp_path / "w.pdf")
+    for page in PdfReader(tmp_path / "w.pdf").pages:
+        named = fonts(page)
+        assert {name.partition("+")[2] for name in named} == {"DejaVuSansCondensed", "DejaVuSansCondensed-Bold"}
+        for font in named.values():
+            embedded = font["/FontDescriptor"]["/FontFile2"].get_data()
+            # TrueType by its first four bytes (the OpenType specification, "Organization of an OpenType font").
+            assert embedded[:4] == b"\x00\x01\x00\x00"
+            assert len(embedded) < 60_000
+            assert "/ToUnicode" in font
+
+
+def test_the_file_says_its_title_and_its_language(small: Assessment, tmp_path: Path) -> None:
+    a = replace(small, inputs=replace(small.inputs, plan=small.inputs.plan.model_copy(deep=True)))
+    a.inputs.plan.project.__dict__["name"] = "Ulica Żółta"
+    write_worksheets(a, tmp_path / "w.pdf")
+    reader = PdfReader(tmp_path / "w.pdf")
+    assert reader.metadata.title == "Ulica Żółta: work sheets, 2027-01-11"
+    root = reader.trailer["/Root"]
+    assert root["/Lang"] == "en"
+    assert root["/ViewerPreferences"]["/DisplayDocTitle"] == BooleanObject(True)
+
+
+def test_long_ids_in_the_sketch_are_told_apart_by_their_ends(tmp_path: Path) -> None:
+    ids = [f"Northern District/Hydrant/{k:04d}" for k in (11, 12)]
+    a = with_ids(assessed([SITES["extend"]] * 2, catalog=CATALOG), ids)
+    for number, text in pages(a, tmp_path / "w.pdf").items():
+        assert re.search(rf"…\S*/{10 + number:04d}", text), text
+
+
+def test_bookmarks_say_what_a_page_can_only_show_by_its_codes(tmp_path: Path) -> None:
+    a = with_ids(assessed([SITES["extend"]], catalog=CATALOG), ["הידרנט 7"])
+    write_worksheets(a, tmp_path / "w.pdf")
+    titles = [entry.title for entry in PdfReader(tmp_path / "w.pdf").outline[1]]
+    assert titles == ["1 הידרנט 7: EXTEND"]
+
+
+def test_both_faces_have_the_same_characters_and_say_their_licence() -> None:
+    folder = files("gradecheck.worksheets") / "fonts"
+    licence = "".join((folder / "LICENSE.txt").read_text(encoding="utf-8").split())
+    known = {}
+    for name in (typeface.PLAIN, typeface.BOLD):
+        with as_file(folder / f"{name}.ttf") as path:
+            font = FT2Font(str(path))
+        known[name] = {chr(code) for code in font.get_charmap()}
+        assert font.postscript_name == name
+        assert font.get_sfnt_table("OS/2")["fsType"] == 0, "installable embedding"
+        within = "".join(font.get_sfnt()[3, 1, 0x409, 13].decode("utf-16-be").split())
+        # The name table has "Tavmjung" for "Tavmjong" once, upstream too.
+        assert licence.startswith(within.replace("Tavmjung", "Tavmjong"))
+    assert known[typeface.PLAIN] == known[typeface.BOLD]
+    assert typeface.load() == {c for c in known[typeface.PLAIN] if c.isprintable()}
+
+
+def test_every_character_of_the_western_code_page_and_of_three_alphabets_can_be_shown() -> None:
+    western = {bytes([b]).decode("cp1252", "ignore") for b in range(256)}
+    wanted = {c for c in western if c and c.isprintable() and not c.isspace()}
+    for first, last in ((0x0100, 0x024F), (0x0391, 0x03A1), (0x03A3, 0x03CE), (0x0400, 0x045F), (0x0490, 0x0491)):
+        wanted |= {chr(c) for c in range(first, last + 1)}
+    assert wanted <= typeface.load()
+
+
+def test_a_foreign_letter_in_a_latin_word_is_told_from_the_one_it_looks_like() -> None:
+    assert typeface.printable("H-7\u041d") == "H-7\u041d"  # a word of its own after the digit
+    assert typeface.printable("\u0421orn St") == "<U+0421>orn St"
+    assert typeface.printable("Crossing of ulica Żółta, улица Мира") == "Crossing of ulica Żółta, улица Мира"
 
 
 def test_no_text_runs_off_the_paper(sample, tmp_path: Path) -> None:

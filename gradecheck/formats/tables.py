@@ -3,13 +3,12 @@
 from __future__ import annotations
 
 import csv
-import tomllib
 from pathlib import Path
 from typing import Any
 
 from gradecheck.catalog import Catalog
 from gradecheck.errors import Finding, PlanError
-from gradecheck.validation import build
+from gradecheck.validation import build, toml_values
 
 _NUMBERS = {"unit_cost": float, "on_hand": int, "lead_days": int, "pack_size": int, "quantity": int}
 _PART = {"family", "part_number", "description", "supplier", "unit_cost", "on_hand", "lead_days", "pack_size"}
@@ -30,10 +29,7 @@ def read_catalog(path: Path, shown: str) -> Catalog:
         raise PlanError(Finding(shown, f"is not UTF-8 text (byte {error.start})", "save it as UTF-8")) from None
     if path.suffix.lower() == ".csv":
         return _from_csv(text, shown)
-    try:
-        values = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
-        raise PlanError(Finding(shown, f"is not TOML: {error}", "mend the line named")) from None
+    values = toml_values(text.encode(), shown)
     if "generic" in values:
         raise PlanError(Finding(f"{shown}.generic", "unknown key", "leave it out"))
     return Catalog.parse(values, shown)

@@ -77,7 +77,8 @@ def find(
         elif any(c in pattern for c in _MAGIC):
             files = [Path(p) for p in sorted(glob.glob(str(path), recursive=True)) if Path(p).is_file()]  # noqa: PTH207
         else:
-            findings.append(Finding(where, f"no such file or folder: {pattern}", "paths are relative to the plan file"))
+            mend = "paths are relative to the plan file" + (', and written with "/"' if "\\" in pattern else "")
+            findings.append(Finding(where, f"no such file or folder: {pattern}", mend))
             continue
         if not files:
             findings.append(Finding(where, f"no {kind} in or matching {pattern}", f"looked for {' '.join(suffixes)}"))

@@ -8,11 +8,11 @@ from typing import Any
 import numpy as np
 from reportlab.pdfbase.pdfmetrics import stringWidth
 
-from gradecheck.worksheets import words
+from gradecheck.worksheets import typeface, words
 from gradecheck.worksheets.places import Line, Sketch
 from gradecheck.worksheets.sheets import Levels
+from gradecheck.worksheets.typeface import BOLD, PLAIN
 
-PLAIN, BOLD = "Helvetica", "Helvetica-Bold"
 GREY = 0.82
 """Light enough to write on, dark enough for a copy of a copy."""
 LEADING = 1.2
@@ -75,7 +75,7 @@ def paragraphs(c: Any, texts: list[str], box: Box, size: float, font: str = PLAI
 
     Returns where the last line ends.
     """
-    shown = [words.printable(t) for t in texts]
+    shown = [typeface.printable(t) for t in texts]
     while True:
         lines = [line for text in shown for line in wrapped(text, font, size, box.w)]
         if len(lines) * size * LEADING <= box.h + 0.2 * size or size <= least:
@@ -103,7 +103,7 @@ def line_of(text: str, font: str, size: float, width: float) -> str:
 
 def one_line(c: Any, text: str, box: Box, size: float, font: str = PLAIN, least: float = 7.0) -> None:
     """A single line at the bottom of a box, smaller until it fits, then cut, visibly."""
-    text = words.printable(text)
+    text = typeface.printable(text)
     while stringWidth(text, font, size) > box.w and size > least:
         size -= 0.5
     if stringWidth(text, font, size) > box.w:
@@ -167,7 +167,7 @@ def locator(c: Any, sketch: Sketch, name: str, imperial: bool, box: Box) -> None
 def _label(c: Any, text: str, at: tuple[float, float], taken: list[Box], box: Box, font: str) -> None:
     """An id above, below or beside its mark, the first place that is free; kept inside the picture."""
     size = 9 if font == BOLD else 8
-    text = line_of(words.printable(text), font, size, box.w / 3)
+    text = _end_of(typeface.printable(text), font, size, box.w / 3)
     wide = stringWidth(text, font, size)
     places = [
         (-wide / 2, 8.0),
@@ -188,6 +188,14 @@ def _label(c: Any, text: str, at: tuple[float, float], taken: list[Box], box: Bo
     c.setFillGray(0)
     c.setFont(font, size)
     c.drawString(best.x, best.y + 1, text)
+
+
+def _end_of(text: str, font: str, size: float, width: float) -> str:
+    """As much of an id's end as fits: what tells neighbours apart is mostly there."""
+    if stringWidth(text, font, size) <= width:
+        return text
+    start = next(n for n in range(1, len(text) + 1) if stringWidth(f"…{text[n:]}", font, size) <= width)
+    return f"…{text[start:]}"
 
 
 def _lines(c: Any, lines: tuple[Line, ...], x0: float, y0: float, scale: float) -> None:
@@ -236,8 +244,8 @@ def heights(c: Any, levels: Levels, imperial: bool, box: Box) -> None:
         _column(c, Box(x, plot.y, wide, plot.h), [(v - low) * scale for v in (ground, flange)], levels, scale)
         text = words.above(flange - ground, imperial)
         note = "assumed, not measured" if assumed and k == 0 and known else ""
-        below = Box(x + 2, box.y, wide - 4, 35)
-        paragraphs(c, [title, f"flange {text}", *([note] if note else [])], below, 8.5, BOLD)
+        below = Box(x + 2, box.y, wide - 8, 35)
+        paragraphs(c, [title, f"flange {text}", *([note] if note else [])], below, 8, BOLD)
     if known and np.isfinite(levels.moved):
         y = plot.y + (0 - low) * scale
         c.setDash(2, 2)

@@ -13,7 +13,7 @@ from reportlab.pdfgen.canvas import Canvas
 from gradecheck.assessment import Assessment
 from gradecheck.outputs.order_files import inert
 from gradecheck.units import elevation_unit
-from gradecheck.worksheets import words
+from gradecheck.worksheets import typeface, words
 from gradecheck.worksheets.lists import engineer_pages, job_page
 from gradecheck.worksheets.pages import sheet_page
 from gradecheck.worksheets.sheets import OPENED, Book, book
@@ -42,10 +42,15 @@ def write_worksheets(a: Assessment, path: Path, paper: str | None = None) -> Non
     if name not in PAPERS:
         raise ValueError(f"paper {name!r} is unknown; known: {', '.join(PAPERS)}")
     size = PAPERS[name]
-    canvas: Any = Canvas(str(path), pagesize=size, invariant=1, pageCompression=1, lang="en")
-    canvas.setTitle(words.printable(f"{made.title}: work sheets, {made.day.isoformat()}"))
+    typeface.load()
+    canvas: Any = Canvas(
+        str(path), pagesize=size, invariant=1, pageCompression=1, lang="en", initialFontName=typeface.PLAIN
+    )
+    canvas.setTitle(typeface.tidy(f"{made.title}: work sheets, {made.day.isoformat()}"))
     canvas.setSubject("Hydrant work sheets, with an engineer's list at the end")
+    canvas.setAuthor("gradecheck")
     canvas.setCreator("gradecheck")
+    canvas.setViewerPreference("DisplayDocTitle", "true")
     _draw(canvas, made, size)
     canvas.save()
 
@@ -67,7 +72,7 @@ def _draw(c: Any, made: Book, size: tuple[float, float]) -> None:
 
 def _mark(c: Any, key: str, title: str, level: int) -> None:
     c.bookmarkPage(key)
-    c.addOutlineEntry(words.printable(title), key, level, closed=level == 0)
+    c.addOutlineEntry(typeface.tidy(title), key, level, closed=level == 0)
 
 
 def write_notices(a: Assessment, path: Path) -> None:

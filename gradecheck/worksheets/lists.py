@@ -5,11 +5,12 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from typing import Any
 
-from gradecheck.worksheets import words
-from gradecheck.worksheets.drawing import BOLD, PLAIN, Box, one_line, paragraphs, wrapped
+from gradecheck.worksheets import typeface, words
+from gradecheck.worksheets.drawing import Box, one_line, paragraphs, wrapped
 from gradecheck.worksheets.pages import MARGIN, part_text
 from gradecheck.worksheets.picks import total
 from gradecheck.worksheets.sheets import Book, Question, Sheet
+from gradecheck.worksheets.typeface import BOLD, PLAIN
 
 _SIZE = 9.5
 _ROW = 14.0
@@ -44,7 +45,7 @@ class Lister:
 
     def text(self, text: str, size: float = 10.5, font: str = PLAIN) -> None:
         """A paragraph."""
-        for line in wrapped(words.printable(text), font, size, self.width):
+        for line in wrapped(typeface.printable(text), font, size, self.width):
             if self.y - size * 1.3 < MARGIN:
                 self.turn()
             paragraphs(self.c, [line], Box(MARGIN, self.y - size * 1.3, self.width, size * 1.3), size, font)
@@ -61,7 +62,7 @@ class Lister:
 
     def _row(self, cells: Cells, shares: Sequence[float], most: int, font: str) -> None:
         wide = [self.width * s / sum(shares) for s in shares]
-        texts = [words.printable(t) for t in cells]
+        texts = [typeface.printable(t) for t in cells]
         fits = zip(texts, wide, strict=True)
         lines = min(most, max(len(wrapped(t, font, _SIZE, w - 6)) for t, w in fits)) if most > 1 else 1
         high = max(_ROW, lines * _SIZE * 1.2 + 4)

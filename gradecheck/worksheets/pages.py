@@ -5,10 +5,11 @@ from __future__ import annotations
 from typing import Any
 
 from gradecheck.decision import Action
-from gradecheck.worksheets import words
-from gradecheck.worksheets.drawing import BOLD, PLAIN, Box, heights, locator, one_line, paragraphs, titled
+from gradecheck.worksheets import typeface, words
+from gradecheck.worksheets.drawing import Box, heights, locator, one_line, paragraphs, titled
 from gradecheck.worksheets.picks import Part
 from gradecheck.worksheets.sheets import OPENED, Book, Sheet
+from gradecheck.worksheets.typeface import BOLD, PLAIN
 
 MARGIN = 34.0
 GAP = 4.0
@@ -117,8 +118,8 @@ def _own(sheet: Sheet) -> list[str]:
     """What is special about this hydrant, the reviewer's word first."""
     reviewed = [f"By review, not as computed. {sheet.note}"] if sheet.reviewed else []
     noted = [f"Note: {sheet.note}"] if sheet.note and not sheet.reviewed else []
-    shown = (sheet.hydrant_id, sheet.street, sheet.job, sheet.note)
-    coded = any(words.printable(t) != " ".join(t.split()) for t in shown)
+    shown = (sheet.hydrant_id, sheet.street, sheet.job, sheet.note, *(n.hydrant_id for n in sheet.neighbours))
+    coded = any("<U+" in typeface.printable(t) for t in shown)
     codes = ["Characters that cannot be printed are shown by their code <U+...>."] if coded else []
     return [*reviewed, *noted, *sheet.cautions, *codes] or ["Nothing special."]
 

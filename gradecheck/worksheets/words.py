@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 import re
-import unicodedata
 
 from gradecheck.decision import Action
 
@@ -22,22 +21,6 @@ TITLES: dict[str, str] = {
 QUARTER = 0.0254 / 4
 FIVE = 0.005
 """Metres that flange heights are rounded to: a quarter of an inch, or five millimetres."""
-
-_ALIKE = str.maketrans({"\u2212": "-", "\u2010": "-", "\u2011": "-", "\u2032": "'", "\u2033": '"', "\u00a0": " "})
-
-
-def printable(text: str) -> str:
-    """Text as the sheet's font can show it: any other character by its code, so that two ids never look alike.
-
-    >>> printable("Main St é"), printable("QH\\u2212" + chr(0x1F525)), printable("a\\nb")
-    ('Main St é', 'QH-<U+1F525>', 'a b')
-    """
-    plain = unicodedata.normalize("NFC", " ".join(text.split())).translate(_ALIKE)
-    return "".join(c if _has(c) else f"<U+{ord(c):04X}>" for c in plain)
-
-
-def _has(character: str) -> bool:
-    return character.isprintable() and bool(character.encode("cp1252", "ignore"))
 
 
 def height(metres: float, imperial: bool) -> str:
