@@ -204,7 +204,7 @@ def test_a_column_of_the_layer_can_still_be_added_and_deleted(package: Path) -> 
 
 def test_every_layer_with_a_place_has_one_default_style_of_well_formed_documents(db: sqlite3.Connection) -> None:
     found = rows(db, "SELECT f_table_name, f_geometry_column, useAsDefault, styleQML, styleSLD FROM layer_styles")
-    assert sorted(r[0] for r in found) == sorted(["hydrants", "rejected", *VIEWS])
+    assert sorted(r[0] for r in found) == sorted(["hydrants", "rejected", "limits", *VIEWS])
     for _, column, default, qml, sld in found:
         assert (column, default) == ("geom", 1)
         assert ET.fromstring(qml).tag == "qgis"

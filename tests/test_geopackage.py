@@ -31,7 +31,7 @@ from gradecheck.outputs import order_files, workbook
 from tests.conftest import TODAY, Sample
 from tests.projects import hydrants, plan_values, point, three, tiny_plan, write_ground, write_grounds
 
-LAYERS = ["hydrants", "rejected", "order", "options", "review_kept", "order_basis"]
+LAYERS = ["hydrants", "rejected", "limits", "order", "options", "review_kept", "order_basis"]
 VIEWS = ["to_extend", "to_measure_first", "for_the_engineer"]
 
 
@@ -99,6 +99,7 @@ def test_contents_list_every_layer_with_its_kind_and_a_time(db: sqlite3.Connecti
     assert {name: kinds[name] for name in LAYERS} == dict.fromkeys(LAYERS, "attributes") | {
         "hydrants": "features",
         "rejected": "features",
+        "limits": "features",
     }
     for (when,) in rows(db, "SELECT last_change FROM gpkg_contents"):
         assert when.endswith("Z")
@@ -109,7 +110,7 @@ def test_contents_list_every_layer_with_its_kind_and_a_time(db: sqlite3.Connecti
 
 def test_every_table_has_a_whole_number_as_key_and_only_the_standard_s_types(db: sqlite3.Connection) -> None:
     plain = {"BOOLEAN", "TINYINT", "SMALLINT", "MEDIUMINT", "INT", "INTEGER", "FLOAT", "DOUBLE", "REAL"}
-    plain |= {"TEXT", "BLOB", "DATE", "DATETIME", "POINT", "GEOMETRY"}
+    plain |= {"TEXT", "BLOB", "DATE", "DATETIME", "POINT", "POLYGON", "GEOMETRY"}
     views = {r[0] for r in rows(db, "SELECT name FROM sqlite_master WHERE type = 'view'")}
     for (table,) in rows(db, "SELECT table_name FROM gpkg_contents"):
         info = rows(db, f'PRAGMA table_info("{table}")')
@@ -123,6 +124,7 @@ def test_geometry_columns_name_real_columns_and_their_reference_system(db: sqlit
     assert found == [
         ("hydrants", "geom", "POINT", 32615, 0, 0),
         ("rejected", "geom", "GEOMETRY", 32615, 0, 0),
+        ("limits", "geom", "POLYGON", 32615, 0, 0),
         *((view, "geom", "POINT", 32615, 0, 0) for view in VIEWS),
     ]
     for table, column, *_ in found:
@@ -455,6 +457,7 @@ DELIVERABLES = [
     "notices.csv",
     "order.csv",
     "order.xlsx",
+    "report.html",
     "run.json",
     "worksheets.pdf",
 ]

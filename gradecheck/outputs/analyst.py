@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from xml.etree import ElementTree as ET
 
 from gradecheck.decision import Action
-from gradecheck.outputs import columns, style
+from gradecheck.outputs import columns, style, supports
 
 LAYER = "hydrants"
 PICK_LIST = "gradecheck_action"
@@ -81,16 +81,24 @@ def alias(name: str, column: str) -> str:
 
 
 def aliases(db: sqlite3.Connection, unit: str) -> None:
-    """Names for people beside the column names, where the standard has them."""
-    for column, words in _aliases(unit).items():
-        db.execute(
-            "UPDATE gpkg_data_columns SET name = ?, title = ? WHERE table_name = ? AND column_name = ?",
-            (words, words, LAYER, column),
-        )
+    """What the columns of ours mean, and names for people beside theirs, where the standard has them."""
+    for layer in (LAYER, *supports.MEANING):
+        there = {row[1] for row in db.execute(f"PRAGMA table_info({layer})")}
+        for column, (words, meaning) in _described(layer, unit).items():
+            if column in there:
+                db.execute("DELETE FROM gpkg_data_columns WHERE table_name = ? AND column_name = ?", (layer, column))
+                db.execute(
+                    "INSERT INTO gpkg_data_columns (table_name, column_name, name, title, description)"
+                    " VALUES (?, ?, ?, ?, ?)",
+                    (layer, column, words, words, meaning),
+                )
 
 
-def _aliases(unit: str) -> dict[str, str]:
-    return {c: alias(name, c) for name, c in zip(columns.MEANING, columns.meanings(unit), strict=True)}
+def _described(layer: str, unit: str) -> dict[str, tuple[str, str]]:
+    """Columns of ours in a layer: the name for people, and the meaning."""
+    names = columns.MEANING if layer == LAYER else supports.MEANING[layer]
+    meanings = columns.meanings(unit) if layer == LAYER else supports.meanings(layer, unit)
+    return {c: (alias(name, c), text) for name, (c, text) in zip(names, meanings.items(), strict=True)}
 
 
 def pick_lists(db: sqlite3.Connection) -> None:
@@ -167,7 +175,7 @@ def styles(db: sqlite3.Connection, unit: str) -> None:
 
 def _looks(unit: str, kinds: dict[str, str]) -> Iterator[tuple[str, str, str, str]]:
     """Layer, what the style shows, QML, SLD."""
-    fields = _alias_elements(unit)
+    fields = _alias_elements(LAYER, unit)
     yield (
         LAYER,
         "Actions by shape and colour, labels, and the form to review in",
@@ -181,12 +189,13 @@ def _looks(unit: str, kinds: dict[str, str]) -> Iterator[tuple[str, str, str, st
     yield "rejected", "One mark", style.qml((style.REJECTED,)), style.sld("rejected", (style.REJECTED,))
     for layer, sketch in style.SKETCHES.items():
         lines = kinds.get(layer, "").endswith(("LINESTRING", "CURVE"))
-        yield layer, layer, style.sketch_qml(sketch, lines=lines), style.sketch_sld(layer, sketch, lines=lines)
+        qml = style.sketch_qml(sketch, _alias_elements(layer, unit), lines=lines)
+        yield layer, supports.TITLES[layer], qml, style.sketch_sld(layer, sketch, lines=lines)
 
 
-def _alias_elements(unit: str) -> list[ET.Element]:
+def _alias_elements(layer: str, unit: str) -> list[ET.Element]:
     root = ET.Element("aliases")
-    for column, words in _aliases(unit).items():
+    for column, (words, _) in _described(layer, unit).items():
         ET.SubElement(root, "alias", field=column, name=words)
     return [root]
 

@@ -23,6 +23,7 @@ from gradecheck.errors import Finding, OutputError
 from gradecheck.order import OrderLine
 from gradecheck.outputs import analyst, columns
 from gradecheck.outputs.basis import basis_table
+from gradecheck.outputs.supports import TITLES, supports
 
 _SCHEMA = "http://www.geopackage.org/spec121/#extension_schema"
 _METADATA = "http://www.geopackage.org/spec121/#extension_metadata"
@@ -30,6 +31,7 @@ _METADATA = "http://www.geopackage.org/spec121/#extension_metadata"
 _LAYERS = {
     "hydrants": "Hydrants: grade change, decision and reason",
     "rejected": "Rows that cannot be worked on, with the reason",
+    **TITLES,
     "order": "Parts to order",
     "options": "Choices that may be right where it is not decided",
     "review_kept": "Review edits of hydrants that are no longer in the layer",
@@ -69,6 +71,8 @@ def write_layers(a: Assessment, order: Sequence[OrderLine], path: Path, metadata
     try:
         _write(path, "hydrants", hydrants, _point_type(a.inputs.hydrants.geometry), crs)
         _write(path, "rejected", columns.rejected_table(a), "Unknown", crs)
+        for support in supports(a):
+            _write(path, support.name, support.table, support.kind, crs)
         for name, table in (
             ("order", columns.order_table(order, unit)),
             ("options", columns.options_table(a)),
@@ -103,11 +107,6 @@ def _write(path: Path, layer: str, table: pa.Table, geometry_type: str | None, c
 
 def _describe(db: sqlite3.Connection, unit: str, metadata: dict[str, Any]) -> None:
     db.executescript(_DDL)
-    names = {row[1] for row in db.execute("PRAGMA table_info(hydrants)")}
-    rows = [("hydrants", k, k, k.replace("_", " "), v) for k, v in columns.meanings(unit).items() if k in names]
-    db.executemany(
-        "INSERT INTO gpkg_data_columns (table_name, column_name, name, title, description) VALUES (?,?,?,?,?)", rows
-    )
     text = json.dumps(metadata, indent=1, ensure_ascii=False)
     db.execute(
         "INSERT INTO gpkg_metadata (id, md_scope, md_standard_uri, mime_type, metadata) VALUES (1,'dataset',?,?,?)",

@@ -7,7 +7,7 @@ import json
 import os
 import platform
 import sys
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from importlib.metadata import version
 from pathlib import Path
 from typing import Any
@@ -20,6 +20,7 @@ from gradecheck.roads.section import BUILT_IN
 
 _LIBRARIES = (
     "geopandas",
+    "jinja2",
     "numpy",
     "pandas",
     "pyarrow",
@@ -126,17 +127,21 @@ def _write_json(path: Path, content: Mapping[str, Any]) -> None:
 
 def write_manifest(
     path: Path,
-    inputs: Inputs,
+    plan: Plan,
+    inputs: Sequence[Mapping[str, Any]],
     summary: Mapping[str, Any],
     timings: Mapping[str, float],
     outputs: Mapping[str, Path],
 ) -> None:
-    """Write run.json; it names the digests of the files that belong together, so it is written last."""
+    """Write run.json, `inputs` as `input_files` lists them.
+
+    It names the digests of the files that belong together, so it is written last.
+    """
     content = {
         "versions": versions(),
         "command": Path(sys.argv[0]).name if sys.argv else "",
-        "plan": inputs.plan.as_written(),
-        "inputs": input_files(inputs),
+        "plan": plan.as_written(),
+        "inputs": inputs,
         **summary,
         "timings_s": {name: round(seconds, 3) for name, seconds in timings.items()},
         "outputs": {name: {"bytes": p.stat().st_size, "sha256": digest(p)} for name, p in outputs.items()},

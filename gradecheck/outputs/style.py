@@ -42,7 +42,7 @@ MARKS = (
     Mark(Action.too_high, "#c8430a", "star", 0, 4.6, "too high"),
     Mark(Action.between_lengths, "#e08a1e", "square", 45, 3.6, "between lengths"),
     Mark(Action.measure, "#f4d35e", "square", 0, 3.4, "measure first"),
-    Mark(Action.on_site, "#12808a", "circle", 0, 3.8, "decide on site"),
+    Mark(Action.on_site, "#12808a", "circle", 0, 3.8, "set on site"),
     Mark(Action.relocate, "#d81e5b", "cross", 0, 4.2, "relocate"),
     Mark(Action.no_elevation, "#1a1a1a", "x", 0, 3.4, "no elevation"),
     Mark(Action.keep, "#6f9e6a", "circle", 0, 2.4, "keep"),
@@ -62,8 +62,10 @@ class Sketch:
     fill: str | None
 
 
+_LIMITS = Sketch("#5a5a5a", 0.5, True, None)
 SKETCHES: Mapping[str, Sketch] = {
-    "limits": Sketch("#5a5a5a", 0.5, True, None),
+    "limits": _LIMITS,
+    "limits_lines": _LIMITS,
     "pavement": Sketch("#8c8c8c", 0.2, False, "#ececec"),
     "roads": Sketch("#8c8c8c", 0.4, False, None),
 }
@@ -109,14 +111,13 @@ def qml(
         root.set("labelsEnabled", "1")
         root.append(_qml_labels(unit))
     if read_only:
-        root.set("readOnly", "1")
-        root.set("styleCategories", root.attrib["styleCategories"] + "|LayerConfiguration")
+        _lock(root)
     root.extend(more)
     return ET.tostring(root, encoding="unicode")
 
 
-def sketch_qml(sketch: Sketch, *, lines: bool) -> str:
-    """A layer under the hydrants, of lines or of areas, as QML."""
+def sketch_qml(sketch: Sketch, more: Sequence[ET.Element] = (), *, lines: bool) -> str:
+    """A layer under the hydrants, of lines or of areas, as QML; editing cannot be switched on. more: further parts."""
     root = _qml_root("singleSymbol")
     symbols = ET.SubElement(root[0], "symbols")
     kind = "dash" if sketch.dashed else "solid"
@@ -127,6 +128,8 @@ def sketch_qml(sketch: Sketch, *, lines: bool) -> str:
         area = {"color": _rgba(sketch.fill or "#ffffff"), "style": "solid" if sketch.fill else "no"}
         area |= {"outline_color": _rgba(sketch.line), "outline_width": str(sketch.width), "outline_style": kind}
         _qml_symbol(symbols, "fill", "SimpleFill", area | {"outline_width_unit": "MM"})
+    _lock(root)
+    root.extend(more)
     return ET.tostring(root, encoding="unicode")
 
 
@@ -136,6 +139,12 @@ def _qml_root(kind: str, **settings: str) -> ET.Element:
         root, "renderer-v2", {"type": kind, "forceraster": "0", "symbollevels": "0", "enableorderby": "0"} | settings
     )
     return root
+
+
+def _lock(root: ET.Element) -> None:
+    """Editing cannot be switched on."""
+    root.set("readOnly", "1")
+    root.set("styleCategories", root.attrib["styleCategories"] + "|LayerConfiguration")
 
 
 def _qml_symbol(parent: ET.Element, kind: str, layer: str, settings: Mapping[str, str], name: str = "0") -> None:

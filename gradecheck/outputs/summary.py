@@ -22,7 +22,7 @@ from gradecheck.units import show
 
 WIDTH = 80
 
-_ACTION_WORDS = {
+ACTION_WORDS = {
     Action.keep: "leave as it is",
     Action.extend: "put in an extension",
     Action.shorten: "take out or exchange an extension",
@@ -136,7 +136,7 @@ def summary_text(summary: Mapping[str, Any], where: str | None = None) -> str:
     lines += [f"  {n:>6}  {reason}" for reason, n in summary["rejected"].items()]
     reviewed = f", {counts['reviewed']} reviewed" if counts.get("reviewed") else ""
     lines += ["", f"What to do ({counts['firm']} firm{reviewed})"]
-    lines += [f"  {n:>6}  {name:<16} {_ACTION_WORDS[Action[name]]}" for name, n in summary["actions"].items()]
+    lines += [f"  {n:>6}  {name:<16} {ACTION_WORDS[Action[name]]}" for name, n in summary["actions"].items()]
     lines += ["", *_order_lines(summary)]
     for title, key in (("Cautions", "cautions"), ("Assumed", "assumed"), ("Warnings", "warnings")):
         found = summary[key]
