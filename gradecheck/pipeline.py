@@ -26,12 +26,24 @@ from gradecheck.outputs.trace import Counting, trace
 from gradecheck.plan import Plan
 from gradecheck.readback import PACKAGE, Former, read_former
 from gradecheck.reorder import Reordered, reorder
+from gradecheck.report.page import write_report
 from gradecheck.review import settings
 from gradecheck.worksheets.files import write_measurements, write_notices, write_worksheets
 
 if TYPE_CHECKING:
     import pandas as pd
     from geopandas import GeoDataFrame
+
+
+_DELIVERABLES = (
+    "gradecheck.gpkg",
+    "order.csv",
+    "order.xlsx",
+    "report.html",
+    "worksheets.pdf",
+    "notices.csv",
+    "measurements.csv",
+)
 
 
 @dataclass(frozen=True)
@@ -180,7 +192,8 @@ def _in_place(target: Path, make: Callable[[Path], list[Path]]) -> list[Path]:
         target.mkdir(parents=True, exist_ok=True)
         aside = Path(tempfile.mkdtemp(prefix=".gradecheck-", dir=target))
     except OSError as error:
-        raise OutputError(Finding(target.as_posix(), f"cannot be written to ({error.strerror})")) from None
+        mend = "choose another output folder"
+        raise OutputError(Finding(target.as_posix(), f"cannot be written to ({error.strerror})", mend)) from None
     try:
         made = make(aside)
         _move_in(made, target, aside)
@@ -222,8 +235,8 @@ def _make(result: Result, aside: Path, started: float) -> list[Path]:
     a = result.assessment
     plan = a.inputs.plan
     table = columns.order_table(a.order, plan.output.unit)
-    names = ("gradecheck.gpkg", "order.csv", "order.xlsx", "worksheets.pdf", "notices.csv", "measurements.csv")
-    outputs = {name: aside / name for name in names}
+    outputs = {name: aside / name for name in _DELIVERABLES}
+    read = manifest.input_files(a.inputs)
     layer.write_layers(a, a.order, outputs["gradecheck.gpkg"], _metadata(a))
     order_files.write_csv(table, outputs["order.csv"])
     rest = _write_workbook(outputs["order.xlsx"], plan, _counting(a), a.order, a.today, aside.parent)
@@ -232,11 +245,12 @@ def _make(result: Result, aside: Path, started: float) -> list[Path]:
     write_worksheets(a, outputs["worksheets.pdf"], plan.output.paper)
     write_notices(a, outputs["notices.csv"])
     write_measurements(a, outputs["measurements.csv"])
+    write_report(a, result.summary, read, outputs["report.html"])
     for path in outputs.values():
         _flush(path)
     timings = {**result.timings, "write": time.perf_counter() - started}
     last = aside / "run.json"
-    manifest.write_manifest(last, a.inputs, result.summary, timings, outputs)
+    manifest.write_manifest(last, a.inputs.plan, read, result.summary, timings, outputs)
     return [*outputs.values(), last]
 
 

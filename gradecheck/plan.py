@@ -7,12 +7,12 @@ Whatever is wrong with a plan is told in one `PlanError` with every finding in i
 from __future__ import annotations
 
 import re
-import tomllib
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from datetime import date
 from pathlib import Path
 from typing import Annotated, Any, Literal
+from urllib.parse import urlsplit
 
 from pydantic import (
     Discriminator,
@@ -27,7 +27,7 @@ from gradecheck.errors import Finding, PlanError
 from gradecheck.policy import Policy
 from gradecheck.sources import KINDS, ONLY_WITH, DesignSource, GroundSource, PathText, pile
 from gradecheck.units import Length
-from gradecheck.validation import Distance, Section, Unit, build
+from gradecheck.validation import Distance, Section, Unit, build, nearest, toml_values
 
 
 class Project(Section):
@@ -107,11 +107,36 @@ class CatalogSource(Section):
 
 
 class OutputPlace(Section):
-    """`[output]`: the folder and the unit of small heights."""
+    """`[output]`: the folder and the unit of small heights, the paper of the sheets, the background of the map.
+
+    basemap: address of map tiles in the usual web projection, with {z}, {x} and {y}; off by default.
+    """
 
     dir: PathText = "out"
     unit: Literal["in", "ft", "mm", "cm", "m"] = "in"
     paper: Literal["letter", "a4"] | None = None
+    basemap: str | None = None
+    basemap_credit: str | None = Field(default=None, validate_default=True)
+
+    @field_validator("basemap")
+    @classmethod
+    def _tiles(cls, address: str | None) -> str | None:
+        if address is None:
+            return None
+        at = urlsplit(address)
+        if at.scheme not in ("http", "https") or not at.netloc or set(" ;,'\"") & set(address):
+            raise ValueError("an address such as https://tiles.example.org/{z}/{x}/{y}.png")
+        lacking = [name for name in ("{z}", "{x}", "{y}") if name not in address]
+        if lacking:
+            raise ValueError(f"{', '.join(lacking)} is missing: https://tiles.example.org/{{z}}/{{x}}/{{y}}.png")
+        return address
+
+    @field_validator("basemap_credit")
+    @classmethod
+    def _credited(cls, credit: str | None, info: ValidationInfo) -> str | None:
+        if info.data.get("basemap") is not None and not (credit or "").strip():
+            raise ValueError("say whose map the basemap is, in the words that its owner asks for")
+        return credit
 
 
 class Plan(Section):
@@ -208,19 +233,19 @@ class Plan(Section):
         """A plan from a TOML file. Raises PlanError with every finding."""
         file = Path(path)
         try:
-            values = tomllib.loads(file.read_text(encoding="utf-8-sig"))
+            content = file.read_bytes()
         except FileNotFoundError:
-            raise PlanError(Finding(str(path), "no such plan file", "check the path")) from None
+            plans = _plans_in(file.parent)
+            mend = nearest(file.name, plans) if plans else "check the path"
+            raise PlanError(Finding(str(path), "no such plan file", mend)) from None
         except IsADirectoryError:
-            raise PlanError(Finding(str(path), "is a folder", "name the plan file in it")) from None
+            names = ", ".join(_plans_in(file))
+            mend = f"name the plan file in it: {names}" if names else "`gradecheck starter` writes a plan to change"
+            raise PlanError(Finding(str(path), "is a folder", mend)) from None
         except OSError as error:
-            raise PlanError(Finding(str(path), f"cannot be read ({error.strerror})")) from None
-        except UnicodeDecodeError as error:
-            mend = "save it as UTF-8"
-            raise PlanError(Finding(str(path), f"is not UTF-8 text (byte {error.start})", mend)) from None
-        except tomllib.TOMLDecodeError as error:
-            raise PlanError(Finding(str(path), f"is not TOML: {error}", _toml_hint(str(error)))) from None
-        return cls.parse(values, file.parent, file)
+            mend = "check the path and your right to read it"
+            raise PlanError(Finding(str(path), f"cannot be read ({error.strerror})", mend)) from None
+        return cls.parse(toml_values(content, str(path)), file.parent, file)
 
     @classmethod
     def one_off(
@@ -278,8 +303,9 @@ def _given(**values: Any) -> dict[str, Any]:
     return {k: v for k, v in values.items() if v is not None}
 
 
-def _toml_hint(message: str) -> str:
-    if "twice" in message and ("after" in message or "before" in message):
-        return "write [[after]] (or [[before]]) for each of several sources, the first on top"
-    quotes = 'lengths and text stand in quotes, such as "2 in"'
-    return quotes if "Invalid value" in message or "after a statement" in message else "mend the line named"
+def _plans_in(folder: Path) -> list[str]:
+    """Names of what may be plans in a folder, a few."""
+    try:
+        return sorted(p.name for p in folder.glob("*.toml"))[:8]
+    except OSError:
+        return []

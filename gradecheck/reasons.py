@@ -149,7 +149,9 @@ def _dressed(decision: Decision, i: int, unit: str, inside: str) -> str:
     miss = float(decision.window_miss[i])
     if miss == 0:
         return inside
-    return f", {show(abs(miss), unit)} {'above' if miss > 0 else 'below'} the window: dress the ground"
+    amount = show(abs(miss), unit)
+    how_far = "just" if amount.startswith("0 ") else amount
+    return f", {how_far} {'above' if miss > 0 else 'below'} the window: dress the ground"
 
 
 def _reach(decision: Decision, cases: Cases, i: int, policy: Policy, unit: str) -> str:

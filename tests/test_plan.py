@@ -245,7 +245,9 @@ def test_a_mistyped_key_is_named_with_its_path_and_the_nearest_known_key(path: s
 
 
 def test_a_key_like_no_other_is_answered_with_all_that_are_known() -> None:
-    assert findings(with_value("output.zzz", 1)) == [("output.zzz", "unknown key", "known here: dir, paper, unit")]
+    assert findings(with_value("output.zzz", 1)) == [
+        ("output.zzz", "unknown key", "known here: basemap, basemap_credit, dir, paper, unit")
+    ]
 
 
 MISTAKES = [
@@ -481,3 +483,26 @@ def test_every_key_of_the_plan_is_in_the_reference_of_the_readme() -> None:
     shown = set(re.findall(r"^(\w+) = ", readme, re.MULTILINE))
     for section in (Project, HydrantSource, PavingSource, DesignSource, Policy, CatalogSource, OutputPlace):
         assert set(section.model_fields) - {"under"} <= shown, section.__name__
+
+
+@pytest.mark.parametrize(
+    ("address", "told"),
+    [
+        ("tiles.example.org/{z}/{x}/{y}.png", "an address such as"),
+        ("ftp://example.org/{z}/{x}/{y}.png", "an address such as"),
+        ("https://example.org/{z}/{x}.png", "{y} is missing"),
+        ("https://example.org/{z}/{x}/{y}.png; script-src *", "an address such as"),
+    ],
+)
+def test_a_basemap_that_is_no_address_of_tiles_is_refused(address: str, told: str) -> None:
+    values = with_value("output.basemap", address)
+    values["output"]["basemap_credit"] = "the town"
+    ((where, what, _),) = findings(values)
+    assert where == "output.basemap"
+    assert told in what
+
+
+def test_a_basemap_needs_the_words_that_its_owner_asks_for() -> None:
+    ((where, what, _),) = findings(with_value("output.basemap", "https://example.org/{z}/{x}/{y}.png"))
+    assert where == "output.basemap_credit"
+    assert "whose map" in what

@@ -1,0 +1,162 @@
+"""Long sections: existing and finished ground along a road, and which hydrants stand where along it."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import shapely
+
+from gradecheck import reference
+from gradecheck.assessment import Assessment
+from gradecheck.probability import Floats, Ints
+from gradecheck.surroundings import RoadLine, Surroundings
+from gradecheck.units import METRES
+from gradecheck.worksheets.walk import walk
+
+_LOOKS = 240
+"""Points along a section at which the ground is asked."""
+_ASIDE = 40.0
+"""Metres from a line within which a hydrant belongs to its section."""
+_PAST = 10.0
+"""Metres that a line through hydrants goes on past the outermost."""
+_CHAIN = 60
+"""More hydrants than this that stand along no straight line make no section that anybody could read."""
+
+ROAD = "along the road's line"
+PLAN = "along the line of the paving plan"
+STRAIGHT = "along a straight line through its hydrants"
+CHAIN = "from hydrant to hydrant"
+
+
+@dataclass(frozen=True, slots=True)
+class LongSection:
+    """One road. how: what line the section follows. first: station of its start, metres; 0 where it has none.
+
+    station, before, after: (k,) metres along the line and ground there, NaN unknown.
+    rows, at: (h,) hydrants and where along the line they stand, rising.
+    """
+
+    name: str
+    job: str
+    how: str
+    first: float
+    station: Floats
+    before: Floats
+    after: Floats
+    rows: Ints
+    at: Floats
+
+    @property
+    def unknown(self) -> bool:
+        """Whether the finished ground is known nowhere along it."""
+        return bool(np.isnan(self.after).all())
+
+
+@dataclass(frozen=True, slots=True)
+class _Line:
+    name: str
+    job: str
+    how: str
+    first: float
+    line: shapely.LineString
+    rows: Ints
+
+
+def long_sections(a: Assessment, around: Surroundings) -> tuple[list[LongSection], list[str]]:
+    """A section for each road with hydrants of a job: design roads first, else streets, job by job.
+
+    Also the names of those for which no line could be found.
+    """
+    reached = np.flatnonzero(~a.cases.outside).astype(np.int64)
+    lines, rest = _by_road(a, around.roads, reached)
+    lost: list[str] = []
+    for (job, street), rows in _groups(a, rest).items():
+        name = street or "Street not stated"
+        line = _through(a, rows, [part for owner, part in around.limits if owner == job])
+        if line is None:
+            lost.append(f"{name} ({job}, {len(rows)})")
+        else:
+            lines.append(_Line(name, job, line[1], 0.0, line[0], rows))
+    sections = [_looked_at(a, line) for line in lines]
+    lost += [f"{s.name} ({s.job}, {len(s.rows)}): no finished ground along it" for s in sections if s.unknown]
+    return [s for s in sections if not s.unknown], lost
+
+
+def _by_road(a: Assessment, roads: Sequence[RoadLine], rows: Ints) -> tuple[list[_Line], Ints]:
+    """Hydrants by the nearest road of the design files; those that none is near to are left over."""
+    h, metre = a.inputs.hydrants, reference.metres_per_unit(a.inputs.work)
+    if not roads or not len(rows):
+        return [], rows
+    tree = shapely.STRtree([road.line for road in roads])
+    point, nearest = tree.query_nearest(
+        shapely.points(h.x[rows], h.y[rows]), max_distance=_ASIDE / metre, all_matches=False
+    )
+    found = []
+    for k, road in enumerate(roads):
+        mine = rows[point[nearest == k]]
+        if len(mine):
+            first = road.alignment.label(road.alignment.first) * METRES[road.unit]
+            jobs = dict.fromkeys(a.inputs.jobs.names[j] for j in a.job[mine].tolist())
+            found.append(_Line(road.name, ", ".join(jobs), ROAD, first, road.line, mine))
+    return found, np.setdiff1d(rows, rows[point])
+
+
+def _groups(a: Assessment, rows: Ints) -> dict[tuple[str, str], Ints]:
+    found: dict[tuple[str, str], list[int]] = defaultdict(list)
+    for row in rows.tolist():
+        found[a.inputs.jobs.names[int(a.job[row])], a.inputs.hydrants.street[row] or ""].append(row)
+    return {key: np.array(members, dtype=np.int64) for key, members in found.items()}
+
+
+def _through(a: Assessment, rows: Ints, parts: Sequence[shapely.Geometry]) -> tuple[shapely.LineString, str] | None:
+    """The line that stands for a street: the paving plan's own, else straight through its hydrants, else a chain."""
+    h, metre = a.inputs.hydrants, reference.metres_per_unit(a.inputs.work)
+    xy = np.stack([h.x[rows], h.y[rows]], axis=1)
+    own = [p for part in parts for p in shapely.get_parts(part) if shapely.get_dimensions(p) == 1]
+    along = [p for p in own if _beside(p, xy, metre)]
+    if along:
+        return along[0], PLAN
+    straight = _straight(xy, metre)
+    if _beside(straight, xy, metre):
+        return straight, STRAIGHT
+    if len(rows) > _CHAIN:
+        return None
+    return shapely.LineString(xy[walk(xy[:, 0], xy[:, 1])]), CHAIN
+
+
+def _beside(line: shapely.LineString, xy: Floats, metre: float) -> bool:
+    return bool((shapely.distance(line, shapely.points(xy)) * metre <= _ASIDE).all())
+
+
+def _straight(xy: Floats, metre: float) -> shapely.LineString:
+    """Along the main direction of points (n, 2), a little past the outermost."""
+    middle = xy.mean(axis=0)
+    axis = np.linalg.svd(xy - middle)[2][0] if len(xy) > 1 else np.array([1.0, 0.0])
+    axis = axis if tuple(axis) >= (0.0, 0.0) else -axis
+    along = (xy - middle) @ axis
+    past = _PAST / metre
+    return shapely.LineString([middle + (along.min() - past) * axis, middle + (along.max() + past) * axis])
+
+
+def _looked_at(a: Assessment, line: _Line) -> LongSection:
+    """The ground along a line."""
+    h, metre = a.inputs.hydrants, reference.metres_per_unit(a.inputs.work)
+    where = np.linspace(0.0, line.line.length, _LOOKS)
+    xy = shapely.get_coordinates(shapely.line_interpolate_point(line.line, where))
+    x, y = np.ascontiguousarray(xy[:, 0]), np.ascontiguousarray(xy[:, 1])
+    at = shapely.line_locate_point(line.line, shapely.points(h.x[line.rows], h.y[line.rows])) * metre
+    order = np.argsort(at, kind="stable")
+    return LongSection(
+        name=line.name,
+        job=line.job,
+        how=line.how,
+        first=line.first,
+        station=where * metre,
+        before=a.inputs.before.heights(x, y).z,
+        after=a.inputs.after.surface.heights(x, y).z,
+        rows=line.rows[order],
+        at=np.asarray(at)[order],
+    )

@@ -1,0 +1,241 @@
+"""What the page's script reads: hydrants by column, lines of the map, sections; numbers in the output's units."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import shapely
+from pyproj import CRS
+
+from gradecheck import cautions
+from gradecheck.assessment import Assessment
+from gradecheck.clearance import Basis
+from gradecheck.decision import OPEN, Action
+from gradecheck.outputs.columns import clearance_sd
+from gradecheck.outputs.style import MARKS, SKETCHES
+from gradecheck.probability import Floats, Ints
+from gradecheck.provenance import after_sources
+from gradecheck.reasons import choice_text
+from gradecheck.reference import Path, metres_per_unit
+from gradecheck.report.longsections import LongSection
+from gradecheck.report.marks import outline
+from gradecheck.report.picture import Picture
+from gradecheck.surroundings import Surroundings
+from gradecheck.units import METRES, elevation_unit
+
+_DIGITS = {"in": 1, "ft": 2, "mm": 0, "cm": 1, "m": 3}
+_ELEVATION_DIGITS = 2
+UNIT_WORDS = {"in": "inches", "ft": "feet", "mm": "millimetres", "cm": "centimetres", "m": "metres"}
+_SIMPLE = 4000
+"""Lines keep what is larger than this part of the map's extent."""
+
+
+@dataclass(frozen=True, slots=True)
+class MapSystem:
+    """The plane that the map is drawn in. crs: its system. stretch: metres on the map for one on the ground, about."""
+
+    crs: CRS
+    path: Path
+    metre: float
+
+    @classmethod
+    def of(cls, a: Assessment, basemap: bool) -> MapSystem:
+        """The working system; under a basemap the one that such pictures are made in."""
+        work = a.inputs.work
+        if not basemap:
+            return cls(work, Path.between(work, work), 1 / metres_per_unit(work))
+        web = CRS.from_epsg(3857)
+        path = Path.between(work, web)
+        h = a.inputs.hydrants
+        x, y = np.median(h.x), np.median(h.y)
+        east, north = path.there(np.array([x, x + 1 / metres_per_unit(work)]), np.array([y, y]))
+        return cls(web, path, float(np.hypot(east[1] - east[0], north[1] - north[0])))
+
+
+def hydrant_columns(a: Assessment, system: MapSystem) -> dict[str, Any]:
+    """(H,) columns, those that a job reaches first, so that what only they have ends with them."""
+    unit = a.inputs.plan.output.unit
+    order = np.argsort(a.cases.outside, kind="stable")
+    h, d, c = a.inputs.hydrants, a.decision, a.clearance
+    counted = a.counted.decision
+    reached = ~a.cases.outside
+    x, y = system.path.there(h.x, h.y)
+    rise, final, words = _chosen(a, unit)
+    small = _numbers(METRES[unit], _DIGITS[unit], order)
+    high = _numbers(METRES[elevation_unit(unit)], _ELEVATION_DIGITS, order)
+    streets, street = _coded([s or "" for s in h.street], order)
+    whys, why = _coded(a.reasons, order)
+    said, choice = _coded(words, order)
+    sources, source = _coded([s or "" for s in after_sources(a.change, a.sampled)], order)
+    notes = [None if e is None else e.note for e in a.review.at]
+    return {
+        "id": [h.id[k] for k in order.tolist()],
+        "x": np.round(x[order], 2).tolist(),
+        "y": np.round(y[order], 2).tolist(),
+        "action": counted.action[order].tolist(),
+        "job": a.job[order].tolist(),
+        "streets": streets,
+        "street": street,
+        "reasons": whys,
+        "reason": why,
+        "choices": said,
+        "choice": choice,
+        "sources": sources,
+        "source": source,
+        "change": small(a.change.change),
+        "change_sd": small(a.change_sd),
+        "before": high(a.change.before),
+        "after": high(a.change.after),
+        "now": small(np.where(reached, c.before, np.nan)),
+        "basis": _trimmed([Basis(b).name if r else None for b, r in zip(c.basis[order], reached[order], strict=True)]),
+        "undone": small(np.where(reached, c.after, np.nan)),
+        "undone_sd": small(np.where(reached & np.isfinite(c.after), clearance_sd(a), np.nan)),
+        "rise": small(rise),
+        "final": small(final),
+        "miss": small(np.where(a.counted.reviewed, np.nan, d.window_miss)),
+        "outlet": small(np.where(reached, h.outlet, np.nan)),
+        "low": small(np.where(reached, d.window.low, np.nan)),
+        "high": small(np.where(reached, d.window.high, np.nan)),
+        "sure": _trimmed(_plain(d.confidence[order], 3)),
+        "firm": _trimmed([1 if f else None for f in a.firm[order].tolist()]),
+        "reviewed": _trimmed([1 if f else None for f in a.counted.reviewed[order].tolist()]),
+        "note": _trimmed([notes[k] or None for k in order.tolist()]),
+        "cautions": _trimmed([_codes(b) or None for b in a.cautions[order].tolist()]),
+    }
+
+
+def _chosen(a: Assessment, unit: str) -> tuple[Floats, Floats, list[str]]:
+    """(H,) raise and clearance of what counts, NaN where nothing is chosen, and it in words."""
+    d = a.counted.decision
+    rise = np.full(len(a), np.nan)
+    words = [""] * len(a)
+    known: dict[tuple[int, int], str] = {}
+    for row, (table, best) in enumerate(zip(d.table.tolist(), d.best.tolist(), strict=True)):
+        if best < 0 or table < 0 or d.action[row] == Action.outside:
+            continue
+        options = d.tables[table]
+        rise[row] = options.rise[best]
+        if (table, best) not in known:
+            known[table, best] = choice_text(options, best, unit)
+        words[row] = known[table, best]
+    computed = np.where(np.isin(d.action, (*OPEN, Action.keep, Action.extend, Action.shorten)), rise, np.nan)
+    return computed, a.clearance.after + computed, words
+
+
+def _codes(bits: int) -> list[int]:
+    return [k for k in range(len(cautions.CODES)) if bits >> k & 1]
+
+
+def _numbers(unit: float, digits: int, order: Ints) -> Callable[[Floats], list[float | None]]:
+    return lambda values: _trimmed(_plain((values / unit)[order], digits))
+
+
+def _plain(values: Floats, digits: int) -> list[float | None]:
+    """Numbers as short as they can be; None unknown."""
+    rounded = np.round(values, digits) + 0.0
+    return [None if v != v else int(v) if v == int(v) else v for v in rounded.tolist()]
+
+
+def _trimmed(values: list[Any]) -> list[Any]:
+    """Without the blanks at the end."""
+    last = next((k for k in range(len(values), 0, -1) if values[k - 1] is not None), 0)
+    return values[:last]
+
+
+def _coded(texts: Iterable[str], order: Ints) -> tuple[list[str], list[int]]:
+    """Different texts once, and which of them each row has."""
+    listed = list(texts)
+    sorted_rows = [listed[k] for k in order.tolist()]
+    index = {text: k for k, text in enumerate(dict.fromkeys(sorted_rows))}
+    return list(index), [index[text] for text in sorted_rows]
+
+
+def map_shapes(around: Surroundings, system: MapSystem, span: float) -> dict[str, Any]:
+    """Limits, roads and pavement as lists of coordinates in the map's system."""
+    fine = max(span / _SIMPLE, 0.2)
+    roads = [(road.name, road.line) for road in around.roads]
+    return {
+        "limits": [[name, _rings(shape, system, fine)] for name, shape in around.limits],
+        "roads": [[name, _rings(line, system, fine)] for name, line in roads],
+        "pavement": [] if around.pavement is None else _rings(around.pavement, system, fine),
+    }
+
+
+def _rings(shape: shapely.Geometry, system: MapSystem, fine: float) -> list[list[float]]:
+    """Each ring or line as x, y, x, y ..."""
+    moved = shapely.transform(shape, lambda c: np.stack(system.path.there(c[:, 0], c[:, 1]), axis=1))
+    simple = shapely.simplify(moved, fine)
+    lines: list[shapely.Geometry] = []
+    for part in shapely.get_parts(simple):
+        lines += shapely.get_rings(part).tolist() if shapely.get_dimensions(part) == 2 else [part]
+    return [np.round(shapely.get_coordinates(line), 1).ravel().tolist() for line in lines]
+
+
+def section_columns(a: Assessment, sections: Sequence[LongSection]) -> list[dict[str, Any]]:
+    """Ground along each section and which rows of `hydrant_columns` stand on it."""
+    unit = METRES[elevation_unit(a.inputs.plan.output.unit)]
+    order = np.argsort(a.cases.outside, kind="stable")
+    place = np.empty(len(a), dtype=np.int64)
+    place[order] = np.arange(len(a))
+    return [
+        {
+            "name": s.name,
+            "job": s.job,
+            "how": s.how,
+            "first": round(s.first / unit, 2),
+            "length": round(float(s.station[-1]) / unit, 2),
+            "before": _plain(s.before / unit, _ELEVATION_DIGITS),
+            "after": _plain(s.after / unit, _ELEVATION_DIGITS),
+            "rows": place[s.rows].tolist(),
+            "at": np.round(s.at / unit, 1).tolist(),
+        }
+        for s in sections
+    ]
+
+
+def page_data(
+    a: Assessment, system: MapSystem, around: Surroundings, sections: Sequence[LongSection], picture: Picture | None
+) -> dict[str, Any]:
+    """All of it."""
+    plan = a.inputs.plan
+    policy, unit = plan.policy, plan.output.unit
+    u = METRES[unit]
+    columns = hydrant_columns(a, system)
+    span = max(np.ptp(columns["x"]), np.ptp(columns["y"]), 1.0)
+    return {
+        "unit": unit,
+        "elevation_unit": elevation_unit(unit),
+        "unit_words": UNIT_WORDS[unit],
+        "elevation_words": UNIT_WORDS[elevation_unit(unit)],
+        "metre": system.metre,
+        "to_elevation": METRES[unit] / METRES[elevation_unit(unit)],
+        "imperial": unit in ("in", "ft"),
+        "actions": [[action.name, _mark(action)] for action in Action],
+        "jobs": list(a.inputs.jobs.names),
+        "cautions": [[code, cautions.MEANING[code]] for code in cautions.CODES],
+        "window": [_short(policy.clearance_min.metres / u), _short(policy.clearance_target.metres / u),
+                   _short(policy.clearance_max.metres / u)],
+        "dressing": _short(policy.dressing.metres / u),
+        "outlets": [_short(policy.outlet_min.metres / u), _short(policy.outlet_max.metres / u)],
+        "outlet_from": policy.outlet_from,
+        "confidence": policy.confidence,
+        "basemap": plan.output.basemap,
+        "picture": None if picture is None else
+        {"url": picture.url, "box": [picture.west, picture.south, picture.east, picture.north]},
+        "sketches": {name: [s.line, s.fill, int(s.dashed)] for name, s in SKETCHES.items()},
+        "shapes": map_shapes(around, system, float(span)),
+        "sections": section_columns(a, sections),
+        "hydrants": columns,
+    }  # fmt: skip
+
+
+def _mark(action: Action) -> dict[str, Any]:
+    mark = next(m for m in MARKS if m.action == action)
+    return {"label": mark.label, "fill": mark.fill, "path": outline(mark), "size": mark.size}
+
+
+def _short(value: float) -> float:
+    return round(value, 4)
