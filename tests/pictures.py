@@ -7,6 +7,7 @@ import tempfile
 from datetime import date
 from pathlib import Path
 
+from PIL import Image
 from playwright.sync_api import sync_playwright
 
 from gradecheck import Plan, run, write_starter
@@ -33,6 +34,8 @@ def main() -> None:
         page.wait_for_timeout(500)
         figure.screenshot(path=FOLDER / "section.png")
         browser.close()
+    for name in ("map.png", "section.png"):  # a palette: small enough to be kept beside the text
+        Image.open(FOLDER / name).convert("RGB").quantize(200, Image.Quantize.MAXCOVERAGE).save(FOLDER / name, optimize=True)
 
 
 if __name__ == "__main__":

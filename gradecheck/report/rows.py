@@ -28,6 +28,7 @@ from gradecheck.units import METRES, elevation_unit
 
 _DIGITS = {"in": 1, "ft": 2, "mm": 0, "cm": 1, "m": 3}
 _ELEVATION_DIGITS = 2
+_CHOOSING = (*OPEN, Action.keep, Action.extend, Action.shorten)
 UNIT_WORDS = {"in": "inches", "ft": "feet", "mm": "millimetres", "cm": "centimetres", "m": "metres"}
 _SIMPLE = 4000
 """Lines keep what is larger than this part of the map's extent."""
@@ -57,49 +58,44 @@ class MapSystem:
 
 def hydrant_columns(a: Assessment, system: MapSystem) -> dict[str, Any]:
     """(H,) columns, those that a job reaches first, so that what only they have ends with them."""
-    unit = a.inputs.plan.output.unit
-    order = np.argsort(a.cases.outside, kind="stable")
-    h, d, c = a.inputs.hydrants, a.decision, a.clearance
-    counted = a.counted.decision
-    reached = ~a.cases.outside
+    order = _order(a)
+    return {**_places(a, system, order), **_told(a, order), **_heights(a, order)}
+
+
+def _order(a: Assessment) -> Ints:
+    """Hydrants that a job reaches, then the others."""
+    return np.argsort(a.cases.outside, kind="stable").astype(np.int64)
+
+
+def _places(a: Assessment, system: MapSystem, order: Ints) -> dict[str, Any]:
+    """Who and where they are, and what is done there."""
+    h = a.inputs.hydrants
     x, y = system.path.there(h.x, h.y)
-    rise, final, words = _chosen(a, unit)
-    small = _numbers(METRES[unit], _DIGITS[unit], order)
-    high = _numbers(METRES[elevation_unit(unit)], _ELEVATION_DIGITS, order)
     streets, street = _coded([s or "" for s in h.street], order)
-    whys, why = _coded(a.reasons, order)
-    said, choice = _coded(words, order)
-    sources, source = _coded([s or "" for s in after_sources(a.change, a.sampled)], order)
-    notes = [None if e is None else e.note for e in a.review.at]
     return {
         "id": [h.id[k] for k in order.tolist()],
         "x": np.round(x[order], 2).tolist(),
         "y": np.round(y[order], 2).tolist(),
-        "action": counted.action[order].tolist(),
+        "action": a.counted.decision.action[order].tolist(),
         "job": a.job[order].tolist(),
         "streets": streets,
         "street": street,
-        "reasons": whys,
-        "reason": why,
-        "choices": said,
+    }
+
+
+def _told(a: Assessment, order: Ints) -> dict[str, Any]:
+    """What is said of them; a text that many share is there once."""
+    reasons, reason = _coded(a.reasons, order)
+    choices, choice = _coded(_chosen(a)[1], order)
+    sources, source = _coded([s or "" for s in after_sources(a.change, a.sampled)], order)
+    notes = [None if e is None else e.note for e in a.review.at]
+    return {
+        "reasons": reasons,
+        "reason": reason,
+        "choices": choices,
         "choice": choice,
         "sources": sources,
         "source": source,
-        "change": small(a.change.change),
-        "change_sd": small(a.change_sd),
-        "before": high(a.change.before),
-        "after": high(a.change.after),
-        "now": small(np.where(reached, c.before, np.nan)),
-        "basis": _trimmed([Basis(b).name if r else None for b, r in zip(c.basis[order], reached[order], strict=True)]),
-        "undone": small(np.where(reached, c.after, np.nan)),
-        "undone_sd": small(np.where(reached & np.isfinite(c.after), clearance_sd(a), np.nan)),
-        "rise": small(rise),
-        "final": small(final),
-        "miss": small(np.where(a.counted.reviewed, np.nan, d.window_miss)),
-        "outlet": small(np.where(reached, h.outlet, np.nan)),
-        "low": small(np.where(reached, d.window.low, np.nan)),
-        "high": small(np.where(reached, d.window.high, np.nan)),
-        "sure": _trimmed(_plain(d.confidence[order], 3)),
         "firm": _trimmed([1 if f else None for f in a.firm[order].tolist()]),
         "reviewed": _trimmed([1 if f else None for f in a.counted.reviewed[order].tolist()]),
         "note": _trimmed([notes[k] or None for k in order.tolist()]),
@@ -107,22 +103,44 @@ def hydrant_columns(a: Assessment, system: MapSystem) -> dict[str, Any]:
     }
 
 
-def _chosen(a: Assessment, unit: str) -> tuple[Floats, Floats, list[str]]:
-    """(H,) raise and clearance of what counts, NaN where nothing is chosen, and it in words."""
-    d = a.counted.decision
+def _heights(a: Assessment, order: Ints) -> dict[str, Any]:
+    """Numbers, of small heights and elevations in their units."""
+    unit = a.inputs.plan.output.unit
+    d, c, reached = a.decision, a.clearance, ~a.cases.outside
+    rise, _ = _chosen(a)
+    small = _numbers(METRES[unit], _DIGITS[unit], order)
+    high = _numbers(METRES[elevation_unit(unit)], _ELEVATION_DIGITS, order)
+    known = reached & np.isfinite(c.after)
+    return {
+        "change": small(a.change.change),
+        "change_sd": small(a.change_sd),
+        "before": high(a.change.before),
+        "after": high(a.change.after),
+        "now": small(np.where(reached, c.before, np.nan)),
+        "basis": _trimmed([Basis(b).name if r else None for b, r in zip(c.basis[order], reached[order], strict=True)]),
+        "undone": small(np.where(reached, c.after, np.nan)),
+        "undone_sd": small(np.where(known, clearance_sd(a), np.nan)),
+        "final": small(c.after + rise),
+        "outlet": small(np.where(reached, a.inputs.hydrants.outlet, np.nan)),
+        "low": small(np.where(reached, d.window.low, np.nan)),
+        "high": small(np.where(reached, d.window.high, np.nan)),
+        "sure": _trimmed(_plain(d.confidence[order], 3)),
+    }
+
+
+def _chosen(a: Assessment) -> tuple[Floats, list[str]]:
+    """(H,) metres that what counts raises the flange, NaN where nothing is chosen, and it in words."""
+    d, unit = a.counted.decision, a.inputs.plan.output.unit
     rise = np.full(len(a), np.nan)
     words = [""] * len(a)
     known: dict[tuple[int, int], str] = {}
-    for row, (table, best) in enumerate(zip(d.table.tolist(), d.best.tolist(), strict=True)):
-        if best < 0 or table < 0 or d.action[row] == Action.outside:
-            continue
-        options = d.tables[table]
-        rise[row] = options.rise[best]
+    for row in np.flatnonzero((d.best >= 0) & (d.table >= 0) & np.isin(d.action, _CHOOSING)).tolist():
+        table, best = int(d.table[row]), int(d.best[row])
+        rise[row] = d.tables[table].rise[best]
         if (table, best) not in known:
-            known[table, best] = choice_text(options, best, unit)
+            known[table, best] = choice_text(d.tables[table], best, unit)
         words[row] = known[table, best]
-    computed = np.where(np.isin(d.action, (*OPEN, Action.keep, Action.extend, Action.shorten)), rise, np.nan)
-    return computed, a.clearance.after + computed, words
+    return rise, words
 
 
 def _codes(bits: int) -> list[int]:
@@ -177,9 +195,8 @@ def _rings(shape: shapely.Geometry, system: MapSystem, fine: float) -> list[list
 def section_columns(a: Assessment, sections: Sequence[LongSection]) -> list[dict[str, Any]]:
     """Ground along each section and which rows of `hydrant_columns` stand on it."""
     unit = METRES[elevation_unit(a.inputs.plan.output.unit)]
-    order = np.argsort(a.cases.outside, kind="stable")
     place = np.empty(len(a), dtype=np.int64)
-    place[order] = np.arange(len(a))
+    place[_order(a)] = np.arange(len(a))
     return [
         {
             "name": s.name,

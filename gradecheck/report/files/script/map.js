@@ -22,9 +22,10 @@ function makeMap() {
   }
 
   function fitting([w, s, e, n]) {
-    const spare = 72;
-    const scale = Math.min((width - spare) / Math.max(e - w, 20 * data.metre), (height - spare) / Math.max(n - s, 20 * data.metre));
-    return { x: (w + e) / 2, y: (s + n) / 2, scale };
+    // Room for names all around, and for the buttons on the right.
+    const spare = 72, buttons = onPaper ? 0 : 52;
+    const scale = Math.min((width - spare - buttons) / Math.max(e - w, 20 * data.metre), (height - spare) / Math.max(n - s, 20 * data.metre));
+    return { x: (w + e) / 2 + buttons / 2 / scale, y: (s + n) / 2, scale };
   }
 
   const zoom = d3.zoom().scaleExtent([0.02, 4000]).filter((event) => {
