@@ -35,7 +35,9 @@ def main() -> None:
         figure.screenshot(path=FOLDER / "section.png")
         browser.close()
     for name in ("map.png", "section.png"):  # a palette: small enough to be kept beside the text
-        Image.open(FOLDER / name).convert("RGB").quantize(200, Image.Quantize.MAXCOVERAGE).save(FOLDER / name, optimize=True)
+        Image.open(FOLDER / name).convert("RGB").quantize(200, Image.Quantize.MAXCOVERAGE).save(
+            FOLDER / name, optimize=True
+        )
 
 
 if __name__ == "__main__":
