@@ -18,7 +18,7 @@ from tests.browser import Browser, Opened, axe_source
 from tests.browser import browser as browser  # a fixture
 from tests.conftest import Sample
 from tests.projects import tiny_plan
-from tests.test_report import HOSTILE, KINDS, Page, hostile_plan, made, many
+from tests.report_pages import HOSTILE, KINDS, Page, hostile_plan, made, many
 
 pytestmark = pytest.mark.filterwarnings("ignore::rasterio.errors.NotGeoreferencedWarning")  # pictures have no place
 
