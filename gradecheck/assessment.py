@@ -26,7 +26,7 @@ from gradecheck.policy import Policy
 from gradecheck.probability import Bools, Floats, Ints
 from gradecheck.provenance import after_sources, why_missing
 from gradecheck.reasons import reasons, setback_text
-from gradecheck.review import Counted, Edit, Review, carried, counted
+from gradecheck.review import Counted, Edit, Review, carried, changed, changed_text, counted
 from gradecheck.setback import Setback
 from gradecheck.units import elevation_unit
 
@@ -58,8 +58,8 @@ class Assessment:
 
     @property
     def firm(self) -> Bools:
-        """(H,) counts in the firm quantities: decided on what is known, or reviewed."""
-        return self.computed_firm | self.counted.reviewed
+        """(H,) counts in the firm quantities: decided on what is known, or by review."""
+        return self.counted.firm(self.computed_firm)
 
 
 def assess(
@@ -92,7 +92,7 @@ def assess(
     ]
     review = _carried(inputs, edits, edits_crs)
     taken = counted(review, cases, decision, plan.policy, unit)
-    firm_now = firm | taken.reviewed
+    firm_now = taken.firm(firm)
     work = Work(job, inputs.family, firm_now, inputs.jobs.names, inputs.jobs.starts, inputs.families, unit)
     open_rows = np.flatnonzero(np.isin(decision.action, OPEN)).astype(np.int64)
     return Assessment(
@@ -119,8 +119,9 @@ def assess(
             *inputs.notes,
             *_warnings(inputs.jobs, job, hydrants.flange, change, decision),
             *_unreached(cases, setback, plan.policy),
-            *(f"review: {text}" for text in taken.refused),
+            *(f"review: {text}" for text in taken.told),
             *_vanished(review),
+            *changed_text(changed(review, decision, unit), hydrants.id),
         ),
         today=today,
     )
@@ -195,7 +196,8 @@ def _vanished(review: Review) -> list[str]:
     if not review.kept:
         return []
     names = ", ".join(edit.hydrant_id for edit in review.kept[:5]) + (" ..." if len(review.kept) > 5 else "")
-    return [f"review: {len(review.kept)} edits of hydrants that are no longer there are kept in 'review_kept': {names}"]
+    count = f"{len(review.kept)} edit{'' if len(review.kept) == 1 else 's'}"
+    return [f"review: kept in 'review_kept', since their hydrants are no longer there: {count} ({names})"]
 
 
 def _unreached(cases: Cases, setback: Setback, policy: Policy) -> list[str]:

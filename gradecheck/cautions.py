@@ -35,6 +35,9 @@ MEANING: dict[str, str] = {
 
 CODES = tuple(MEANING)
 HOLDING = ("fill_over_review", "cut_over_review", "cover_below_min", "extension_unknown")
+"""Cautions under which nothing is firm."""
+TO_REVIEW = ("fill_over_review", "cut_over_review", "cover_below_min")
+"""Those of them that no look at the hydrant settles: an engineer must agree before a crew starts."""
 
 
 def flag(code: str, rows: Bools) -> Ints:

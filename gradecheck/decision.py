@@ -26,6 +26,8 @@ from gradecheck.probability import (
 )
 
 _TIE = 1e-9
+_NO_CHOICE = 0.01
+"""Below this chance of ending in the window a second-best choice is none: nobody should carry its parts."""
 _NO_MISS = 1e-4
 """Metres: ground of hundreds of metres in single precision is no better than a tenth of a millimetre."""
 _BLOCK = 1_500_000
@@ -55,7 +57,9 @@ OPEN = (Action.measure, Action.on_site)
 class Decision:
     """What was decided, (H,) each; see the columns of the layer. NaN or -1 where nothing was computed.
 
-    table, best, second: the row of `tables` that holds the choices, and the best and second-best of them.
+    table, best, second: the row of `tables` that holds the choices, and the best and second-best of them; second is
+        -1 also where it ends in the window with a chance below 0.01.
+    no_fit: probability that no choice ends in the window.
     """
 
     action: NDArray[np.int8]
@@ -65,6 +69,7 @@ class Decision:
     table: Ints
     best: Ints
     second: Ints
+    no_fit: Floats
     rise: Floats
     new: Floats
     out: Floats
@@ -114,6 +119,7 @@ def decide(cases: Cases, policy: Policy) -> Decision:
         table=table,
         best=np.where(by_choice, best, -1),
         second=np.where(np.isin(action, OPEN), second, -1),
+        no_fit=np.where(hide, np.nan, np.clip(above + below, 0.0, 1.0)),
         rise=rise,
         new=new,
         out=out,
@@ -226,7 +232,7 @@ def _interval_chances(
 
 
 def _pick(p: Floats, clearance_after: Floats, options: Choices, target: float) -> tuple[Ints, Ints]:
-    """The best and second-best choice of each row (second -1 where there is one choice only)."""
+    """The best and second-best choice of each row (second -1 where there is no other that may well be right)."""
     miss = np.abs(clearance_after[:, None] + options.rise - target)
 
     def top(chance: Floats) -> Ints:
@@ -240,7 +246,7 @@ def _pick(p: Floats, clearance_after: Floats, options: Choices, target: float) -
         return first, np.full(len(first), -1, dtype=np.int64)
     rest = p.copy()
     rest[np.arange(len(first)), first] = -1.0
-    return first, top(rest)
+    return first, np.where(rest.max(axis=1) >= _NO_CHOICE, top(rest), -1)
 
 
 def _within_dressing(cases: Cases, rows: Ints, policy: Policy) -> Floats:

@@ -22,7 +22,7 @@ from gradecheck.policy import Policy
 from gradecheck.probability import Bools, Floats, Ints
 from gradecheck.units import show
 
-_NEGLIGIBLE = 0.005
+_NEGLIGIBLE = 0.05
 """An expected quantity below this is no row of an order."""
 _TAIL = 1e-25
 
@@ -369,6 +369,18 @@ def named(
         per = "new extension" if part.per == "piece" else "hydrant opened"
         return {**said, "item": part.description, "description": f"{part.quantity} per {per}"}
     raise TypeError(part)
+
+
+def part_name(line: OrderLine, unit: str) -> str:
+    """How people call the thing of a line: an extension as the catalogue describes it, other things by their item."""
+    if line.length is None:
+        return line.item
+    return line.description if line.part_number else f"{show(line.length, unit, 3)} extension"
+
+
+def first_order_by(lines: Iterable[OrderLine]) -> str | None:
+    """The earliest day that something is to be ordered by, "2027-03-08" or "2027-03-08 late"; None for none."""
+    return min((line.order_by for line in lines if line.order_by and line.quantity_buy), default=None)
 
 
 def order_by(start: date | None, work_days_before: int, lead_days: int | None, today: date) -> str | None:

@@ -46,6 +46,10 @@ _DELIVERABLES = (
 )
 
 
+PLACED = "order_placed.csv"
+"""A copy of order.csv that a buyer keeps in the folder: what later orders are held against."""
+
+
 @dataclass(frozen=True)
 class Result:
     """What a run found: the assessment, its summary, and the layers as data frames.
@@ -257,12 +261,15 @@ def _make(result: Result, aside: Path, started: float) -> list[Path]:
 def _write_workbook(
     path: Path, plan: Plan, counting: Counting, lines: Sequence[OrderLine], today: date, target: Path
 ) -> Path | None:
-    """The workbook, held against the order that is in the target folder; where the trace goes on, if it is too long."""
+    """The workbook, held against the order as placed, or else the former one; where the trace goes on, if too long."""
     title = f"Hydrant extensions: {plan.project.name}" if plan.project.name else "Hydrant extensions"
     relocated = int((counting.decision.action == Action.relocate).sum())
-    former = order_files.read_csv(target / "order.csv")
+    former = order_files.read_csv(target / PLACED) or order_files.read_csv(target / "order.csv")
     level = plan.policy.service_level
-    book = workbook.Book(title, level, lines, trace(counting, lines), today, relocated, former)
+    placed = (target / PLACED).exists()
+    book = workbook.Book(
+        title, level, lines, trace(counting, lines), today, relocated, former, PLACED if placed else ""
+    )
     return workbook.write_workbook(book, path)
 
 

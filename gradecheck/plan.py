@@ -212,6 +212,8 @@ class Plan(Section):
                     notes.append(f"{at}.sd = {source.sd}: the vertical error of this {source.kind} ground is assumed")
         if "position_sd" not in self.hydrants.model_fields_set:
             notes.append(f"hydrants.position_sd = {self.hydrants.position_sd}: how well points are located is assumed")
+        if self.hydrants.clearance is None and self.hydrants.flange_elevation is None:
+            notes.append("hydrants.clearance is not mapped: the height of every flange today is assumed")
         if self.hydrants.extension_fitted is None:
             notes.append("hydrants.extension_fitted is not mapped: what is fitted already is unknown everywhere")
         if not self.policy.model_fields_set & {"clearance_min", "clearance_target", "clearance_max"}:

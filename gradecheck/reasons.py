@@ -9,10 +9,13 @@ import numpy as np
 from gradecheck.cases import Cases
 from gradecheck.choices import Choices
 from gradecheck.clearance import Basis, Clearance
-from gradecheck.decision import Action, Decision
+from gradecheck.decision import OPEN, Action, Decision
 from gradecheck.policy import Policy
 from gradecheck.probability import Floats, Ints
-from gradecheck.units import METRES, show
+from gradecheck.units import show
+
+_TOLD = 0.05
+"""A chance that no length fits is told from here on."""
 
 
 def parts_text(options: Choices, choice: int, unit: str) -> str:
@@ -43,6 +46,15 @@ def choice_texts(decision: Decision, which: Ints, unit: str) -> list[str | None]
             known[key] = choice_text(decision.tables[table], choice, unit)
         out.append(known[key])
     return out
+
+
+def runner_ups(decision: Decision, unit: str) -> list[str | None]:
+    """(H,) the second-best choice of open hydrants in words, or that it may be that none fits; None elsewhere."""
+    texts = choice_texts(decision, decision.second, unit)
+    none = (np.isin(decision.action, OPEN) & (decision.no_fit >= _TOLD)).tolist()
+    return [
+        text if text is not None else "no length fits" if may else None for text, may in zip(texts, none, strict=True)
+    ]
 
 
 def reasons(
@@ -93,6 +105,8 @@ def reasons(
         else:
             why = "the clearance and the ground" if assumed[i] else "the ground"
             also = f", next {second[i]}" if second[i] else ""
+            if decision.no_fit[i] >= _TOLD:
+                also += f", no length that fits ({100 * decision.no_fit[i]:.1f} %)"
             text = (
                 f"{change[i]}; too close to call from {why}: {best[i]} ({percent[i]}){also}; "
                 "set it when the final grade is staked."
@@ -120,15 +134,15 @@ def setback_text(distance: float, least: float, unit: str, sure: bool = False) -
 
 
 def _moves(change: Floats, unit: str) -> list[str]:
-    least = 0.05 * METRES[unit]
     out = []
     for d in change.tolist():
+        amount = show(abs(d), unit)
         if d != d:
             out.append("Surveyed flange against the new ground")
-        elif abs(d) < least:
+        elif amount.startswith("0 "):
             out.append("The ground does not move")
         else:
-            out.append(f"The ground {'rises' if d > 0 else 'falls'} {show(abs(d), unit)}")
+            out.append(f"The ground {'rises' if d > 0 else 'falls'} {amount}")
     return out
 
 
@@ -157,8 +171,14 @@ def _dressed(decision: Decision, i: int, unit: str, inside: str) -> str:
 def _reach(decision: Decision, cases: Cases, i: int, policy: Policy, unit: str) -> str:
     """Why no length helps: too long a raise, or a gap between two lengths."""
     options = decision.tables[int(decision.table[i])]
-    need = float(decision.window.low[i] - policy.dressing.metres - cases.clearance_after[i])
+    dressing = policy.dressing.metres
+    lowest = float(decision.window.low[i] - dressing - cases.clearance_after[i])
+    highest = float(decision.window.high[i] + dressing - cases.clearance_after[i])
     most = float(options.rise.max())
-    if need > most:
+    if lowest > most:
         return f"the longest raise there is, {show(most, unit)}, is too short"
-    return "it falls between two lengths: one leaves it too low, the next too high"
+    under, over = np.flatnonzero(options.rise < lowest), np.flatnonzero(options.rise > highest)
+    if not len(under) or not len(over):
+        return "it falls between two lengths: one leaves it too low, the next too high"
+    shorter, longer = (choice_text(options, int(k), unit) for k in (under[-1], over[0]))
+    return f"it falls between two choices: {shorter} leaves it too low, {longer} too high"

@@ -19,7 +19,7 @@ from gradecheck.outputs.trace import Counting
 from gradecheck.plan import Plan
 from gradecheck.probability import Bools
 from gradecheck.readback import Former, read_former, read_table
-from gradecheck.review import Edit, Review, changed, counted
+from gradecheck.review import Edit, Review, changed, changed_text, counted
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,7 +77,8 @@ def _reordered(package: Path, shown: str, today: date, former: Former) -> Reorde
     taken = counted(review, cases, decision, plan.policy, unit)
     names = tuple(str(j["name"]) for j in said["jobs"])
     starts = {str(j["name"]): date.fromisoformat(j["starts"]) if j["starts"] else None for j in said["jobs"]}
-    firm = firm | taken.reviewed
+    firm = taken.firm(firm)
+    since = changed(review, decision, unit)
     work = Work(job, cases.family, firm, names, starts, families, unit)
     lines = total_order(cases, taken.decision, work, catalog, plan.policy, today, plan.project.work_days_before)
     relocated = int((taken.decision.action == Action.relocate).sum())
@@ -87,10 +88,10 @@ def _reordered(package: Path, shown: str, today: date, former: Former) -> Reorde
         lines=tuple(lines),
         ids=ids,
         firm=firm,
-        changed=tuple(changed(review, decision, unit)),
+        changed=tuple(since),
         reviewed=int(taken.reviewed.sum()),
         relocated=relocated,
-        warnings=(*warnings, *taken.refused),
+        warnings=(*warnings, *taken.told, *changed_text(since, ids)),
         counting=Counting(
             ids, tuple(streets.get(i) for i in ids), taken.reviewed, cases, taken.decision, work, catalog, plan.policy
         ),
@@ -120,7 +121,7 @@ def _beside(edits: tuple[Edit, ...], ids: tuple[str, ...], there: set[str]) -> t
     if gone:
         shown = ", ".join(gone[:5]) + (" ..." if len(gone) > 5 else "")
         warnings.append(
-            f"{len(gone)} rows were deleted from the layer ({shown}) and are counted as computed: "
+            f"deleted from the layer and counted as computed: {len(gone)} ({shown}); "
             "to leave one out, bring it back and set review_action to 'keep' or 'relocate'"
         )
     return Review(tuple(at)), warnings

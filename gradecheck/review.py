@@ -25,6 +25,8 @@ SAME_PLACE = 0.1
 _SAME_LENGTH = 5e-4
 """Metres: people round lengths to what a ruler shows."""
 _NO_CHOICE = tuple(a for a in Action if a not in DECIDED and a not in OPEN)
+ALSO_CALLED = {"set_on_site": "on_site", "measure_first": "measure", "outside_the_plan": "outside"}
+"""Actions as the map and the report label them."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -109,6 +111,16 @@ def changed(review: Review, decision: Decision, unit: str) -> list[str | None]:
     return out
 
 
+def changed_text(found: Sequence[str | None], ids: Sequence[str]) -> list[str]:
+    """A warning of reviewed hydrants that are computed otherwise than when they were reviewed; none where none is."""
+    names = [name for name, text in zip(ids, found, strict=True) if text is not None]
+    if not names:
+        return []
+    shown = ", ".join(names[:5]) + (" ..." if len(names) > 5 else "")
+    who = "1 reviewed hydrant is" if len(names) == 1 else f"{len(names)} reviewed hydrants are"
+    return [f"review: {who} computed otherwise than when reviewed ({shown}): look at review_changed"]
+
+
 def _zero(length: float) -> float:
     return 0.0 if length != length else length
 
@@ -122,12 +134,22 @@ class Counted:
     """What is counted once edits are taken in.
 
     decision: for the order: reviewed rows with the reviewed choice. reviewed: (H,) an edit of theirs counts.
-    refused: in words, edits that cannot count.
+    refused: in words, edits that cannot count. doubtful: edits that count, though the flange ends outside the window.
     """
 
     decision: Decision
     reviewed: Bools
     refused: tuple[str, ...]
+    doubtful: tuple[str, ...] = ()
+
+    def firm(self, computed: Bools) -> Bools:
+        """(H,) counts in the firm quantities: what was computed firm, or what a reviewer decided."""
+        return np.where(self.reviewed, np.isin(self.decision.action, DECIDED), computed)
+
+    @property
+    def told(self) -> tuple[str, ...]:
+        """Both, as warnings."""
+        return (*self.refused, *self.doubtful)
 
 
 def counted(review: Review, cases: Cases, decision: Decision, policy: Policy, unit: str) -> Counted:
@@ -136,7 +158,8 @@ def counted(review: Review, cases: Cases, decision: Decision, policy: Policy, un
     reviewed = np.zeros(len(decision), dtype=bool)
     tables = list(decision.tables)
     known: dict[tuple[int, float], int] = {}
-    refused = []
+    refused: list[str] = []
+    doubtful: list[str] = []
     for row in review.rows.tolist():
         edit = review.at[row]
         if edit is None or (edit.action is None and edit.extension != edit.extension):
@@ -150,8 +173,22 @@ def counted(review: Review, cases: Cases, decision: Decision, policy: Policy, un
         reviewed[row] = True
         if best[row] >= 0:
             table[row] = number
+            if off := _off(row, float(options.rise[best[row]]), cases, decision, policy, unit):
+                doubtful.append(f"{edit.hydrant_id}: {off}; counted all the same")
     taken = replace(decision, action=action, table=table, best=best, tables=tuple(tables))
-    return Counted(taken, reviewed, tuple(refused))
+    return Counted(taken, reviewed, tuple(refused), tuple(doubtful))
+
+
+def _off(row: int, rise: float, cases: Cases, decision: Decision, policy: Policy, unit: str) -> str:
+    """What is to be said of a reviewer's choice that ends outside the window, dressing allowed for."""
+    final, dressing = float(cases.clearance_after[row]) + rise, policy.dressing.metres + _SAME_LENGTH
+    over, under = final - float(decision.window.high[row]), float(decision.window.low[row]) - final
+    if not max(over, under) > dressing:  # NaN: nothing is known
+        return ""
+    stands = f"{show(abs(final), unit)} {'above' if final >= 0 else 'below'} ground"
+    return (
+        f"the flange then ends {stands}, {show(max(over, under), unit)} {'above' if over > 0 else 'below'} the window"
+    )
 
 
 def _options(
@@ -171,6 +208,7 @@ def _choice(
 ) -> tuple[int, int]:
     """The action and the choice that an edit means; raises ValueError, in words, where it means none."""
     word = (edit.action or "").strip().lower().replace(" ", "_").replace("-", "_")
+    word = ALSO_CALLED.get(word, word)
     if word and word not in Action.__members__:
         raise ValueError(f"review_action {edit.action!r} is unknown ({nearest(word, Action.__members__)})")
     stated = edit.extension == edit.extension
@@ -178,6 +216,8 @@ def _choice(
         raise ValueError(f"review_extension {show(edit.extension, unit, 3)} is below 0")
     if bool(cases.outside[row]) and (length_given(edit) or word in ("extend", "shorten")):
         raise ValueError("no job reaches it, so that no order can hold its parts: give it a job first")
+    if stated and not word and edit.extension <= _SAME_LENGTH:
+        raise ValueError("review_extension 0 alone may mean several things: fill in review_action, keep or shorten")
     length = edit.extension if stated else 0.0
     wanted = Action[word] if word else None
     if wanted in OPEN:

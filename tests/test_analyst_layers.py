@@ -100,7 +100,8 @@ def test_columns_have_names_for_people_with_their_unit_no_two_the_same(db: sqlit
 @pytest.mark.parametrize("view", VIEWS)
 def test_a_view_holds_the_hydrants_of_its_actions_and_all_their_columns(dressed: Path, view: str) -> None:
     layer = gpd.read_file(dressed, layer="hydrants", fid_as_index=True)
-    wanted = layer[layer.action.isin(VIEWS[view])]
+    held = layer.cautions.fillna("").str.contains("fill_over_review|cut_over_review|cover_below_min")
+    wanted = layer[layer.action.isin(VIEWS[view]) | (held & (view == "for_the_engineer"))]
     got = gpd.read_file(dressed, layer=view, fid_as_index=True)
     assert len(wanted)
     assert got.crs == layer.crs

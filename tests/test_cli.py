@@ -654,7 +654,11 @@ def test_inspect_writes_nothing_and_says_what_the_inputs_are(sample: Sample, tmp
 
 
 def test_the_summary_fits_a_terminal_of_80_columns(sample: Sample) -> None:
-    assert [line for line in summary_text(sample.result.summary).splitlines() if len(line) > 80] == []
+    text = summary_text(sample.result.summary, "out")
+    assert [line for line in text.splitlines() if len(line) > 80] == []
+    days = [line.order_by.split()[0] for line in sample.result.assessment.order if line.quantity_buy and line.order_by]
+    assert f"order by {min(days)}" in text
+    assert text.endswith("Written to out: open report.html first")
 
 
 def test_a_run_of_no_jobs_and_one_of_many_leave_the_database_closed(tmp_path: Path, said: Any) -> None:

@@ -459,6 +459,25 @@ def test_the_gap_between_lengths_has_its_probability() -> None:
     assert row.confidence == pytest.approx(0.954500, abs=1e-6)
 
 
+def test_a_second_choice_that_cannot_be_right_is_none() -> None:
+    # 7.6 in above ground, sd 0.5: 1 to 7 in is right as it is, or nothing is; 6 in more never are.
+    row = decided(7.6, ground_sd=0.5)
+    assert (row.action, row.parts, row.second) == ("on_site", (), None)
+    assert row.confidence == pytest.approx(norm.cdf(-1.2), abs=1e-9)
+    row = decided(1.0, ground_sd=0.5)  # half in W as it is, half with 6 in more
+    assert {row.parts, row.second} == {(), (6.0,)}
+
+
+def test_the_chance_that_no_choice_fits_is_what_sampling_says() -> None:
+    rng = np.random.default_rng(11)
+    sold, rules = (12, 30), policy()
+    for after, sd in ((-2.0, 2.0), (7.5, 1.0), (-8.0, 4.0)):
+        drawn = rng.normal(after, sd, 400_000)
+        fits = np.any([(drawn + r >= 1) & (drawn + r <= 7) for r in (0, *sold)], axis=0)
+        found = decide(hydrants([after], ground_sd=sd, lengths=sold), rules).no_fit[0]
+        assert found == pytest.approx(1 - fits.mean(), abs=0.003)
+
+
 def test_a_clearance_that_two_choices_mend_does_not_make_up_for_one_that_none_does() -> None:
     # W 0 to 8, wider than the steps. Fitted 6: taking it out mends 6 to 14, leaving it 0 to 8. 0.91 of the places
     # at 20, 0.09 at 7, which both would mend.

@@ -83,6 +83,17 @@ def test_a_reviewed_hydrant_shows_the_choice_of_the_review(tmp_path: Path) -> No
     assert page.by_id("note")["H-1"] == HOSTILE[1]
     assert "2 of these were set in review" in page.words('//section[@id="answer"]')
     assert page.figures()["left as they are"][0] == "2"
+    # What was computed is told as that, and no probability stands beside a choice that it is not of.
+    reasons = dict(zip(h["id"], page.coded("reason", h["reasons"]), strict=True))
+    assert reasons["H-2"].startswith("Set in review. Computed: ")
+    assert not reasons["H-3"].startswith("Set")
+    sure = page.by_id("sure")
+    assert (sure["H-1"], sure["H-2"]) == (None, None)
+    assert sure["H-3"] is not None
+    ((_, found),) = page.tables("sure")
+    counts = {r["Action"].text_content().strip(): r["Hydrants"].text for r in found}
+    assert counts == {"keep": "1", "set in review": "2"}
+    assert "the flange then ends 10.5 in above ground, 4.5 in above the window" in page.words('//section[@id="answer"]')
     assert faults(page) == []
 
 

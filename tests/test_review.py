@@ -14,6 +14,7 @@ import pytest
 
 from gradecheck import InputError, OutputError, Plan, pipeline, run
 from gradecheck.outputs.layer import _add_functions
+from gradecheck.outputs.style import MARKS
 from tests.projects import hydrants, plan_values, point, three, write_grounds
 
 # H-1, H-2 measured 4 and 4.5 in, H-3 10.25 in; the ground rises 6 in: H-1 and H-2 end below ground and get 6 in,
@@ -86,6 +87,8 @@ def test_without_edits_the_order_is_the_same_again(tmp_path: Path) -> None:
         ({"action": "Keep "}, {"Q-06": (1, 1)}),
         ({"action": "relocate"}, {"Q-06": (1, 1)}),
         ({"action": "too high"}, {"Q-06": (1, 1)}),
+        ({"action": "Set on site"}, {"Q-06": (1, 2)}),
+        ({"action": "measure first"}, {"Q-06": (1, 2)}),
         ({"action": "extend"}, {"Q-06": (2, 2)}),
         ({"note": "seen on site"}, {"Q-06": (2, 2)}),
     ],
@@ -141,6 +144,7 @@ def test_exchanges_and_taking_out_are_counted_by_what_is_fitted(tmp_path: Path) 
         ({"length": -6.0}, "review_extension -6 in is below 0"),
         ({"action": "keep", "length": 6.0}, "keep takes no extension, yet review_extension is 6 in"),
         ({"action": "shorten", "length": 6.0}, "shorten, yet no extension is fitted"),
+        ({"length": 0.0}, "review_extension 0 alone may mean several things"),
     ],
     ids=str,
 )
@@ -155,6 +159,40 @@ def test_an_impossible_edit_is_named_and_counts_for_nothing(tmp_path: Path, valu
     result = run(plan)
     assert any("H-2" in w and words in w for w in result.summary["warnings"])
     assert rows(tmp_path)["H-2"]["review_action"] == (values.get("action") or None)
+
+
+def test_every_label_of_the_map_is_an_action_to_a_reviewer(tmp_path: Path) -> None:
+    layer = tmp_path / "out" / "gradecheck.gpkg"
+    run(project(tmp_path))
+    for label in [m.label for m in MARKS if m.label not in ("extend", "shorten", "outside the plan")]:
+        edit(layer, "H-1", action=label)
+        summary = pipeline.order(layer)
+        assert summary["reviewed"] == 1, label
+        assert not any("not counted" in w for w in summary["warnings"]), label
+
+
+def test_a_choice_that_misses_the_window_counts_and_is_told(tmp_path: Path) -> None:
+    run(project(tmp_path))
+    edit(package(tmp_path), "H-1", length=12.0)  # 4 in today, 2 in below ground after: 12 in more end at 10
+    edit(package(tmp_path), "H-2", action="keep")
+    summary = pipeline.order(package(tmp_path))
+    assert summary["warnings"] == [
+        "H-1: the flange then ends 10 in above ground, 4 in above the window; counted all the same",
+        "H-2: the flange then ends 1.5 in below ground, 3.5 in below the window; counted all the same",
+    ]
+    assert summary["reviewed"] == 2
+
+
+def test_a_hydrant_that_a_reviewer_reopens_is_not_firm_and_the_record_follows_the_review(tmp_path: Path) -> None:
+    result = run(project(tmp_path))
+    assert (result.summary["counts"]["firm"], result.summary["actions"]) == (3, {"keep": 1, "extend": 2})
+    edit(package(tmp_path), "H-1", action="measure")
+    pipeline.order(package(tmp_path))
+    record = json.loads((tmp_path / "out" / "run.json").read_text(encoding="utf-8"))
+    assert (record["counts"]["firm"], record["counts"]["reviewed"]) == (2, 1)
+    assert record["actions"] == {"keep": 1, "extend": 1, "measure": 1}
+    again = run(project(tmp_path)).summary
+    assert (again["counts"]["firm"], again["actions"]) == (2, record["actions"])
 
 
 def test_extend_without_a_length_where_nothing_was_computed_asks_for_one(tmp_path: Path) -> None:
@@ -214,7 +252,7 @@ def test_edits_of_hydrants_that_are_gone_are_kept_and_come_back_with_them(tmp_pa
         12.0,
         "ask the chief",
     )
-    assert any("1 edits of hydrants that are no longer there" in w for w in result.summary["warnings"])
+    assert any("since their hydrants are no longer there: 1 edit (H-1)" in w for w in result.summary["warnings"])
     run(project(tmp_path, three().iloc[1:]))
     assert list(rows(tmp_path, "review_kept")) == ["H-1"]
     run(project(tmp_path))
@@ -308,7 +346,7 @@ def test_rows_deleted_in_the_gis_are_said_and_still_counted(tmp_path: Path) -> N
         db.execute("DELETE FROM hydrants WHERE hydrant_id = 'H-2'")
     db.close()
     summary = pipeline.order(package(tmp_path))
-    assert any("1 rows were deleted from the layer (H-2)" in w for w in summary["warnings"])
+    assert any("deleted from the layer and counted as computed: 1 (H-2)" in w for w in summary["warnings"])
     assert bought(tmp_path) == {"Q-06": (2, 2)}
 
 

@@ -22,13 +22,14 @@ from openpyxl.utils.escape import unescape
 from openpyxl.worksheet.worksheet import Worksheet
 from scipy import stats
 
-from gradecheck import Catalog, Policy
+from gradecheck import Catalog, Policy, run
 from gradecheck.decision import DECIDED
 from gradecheck.order import Need, Work, total_order
 from gradecheck.outputs import columns, order_files, workbook
 from gradecheck.outputs.trace import Counting, trace, write_csv
 from gradecheck.outputs.workbook import Book, write_workbook
 from tests.conftest import Sample
+from tests.projects import tiny_plan
 from tests.test_order import FRESH, OPEN_ROWS, SHARED, START, TODAY, Row, World, between, catalog, part, sampled
 
 HEADER = 7  # the row of the headings on every sheet
@@ -503,11 +504,23 @@ def test_what_was_added_dropped_and_changed_is_told(tmp_path: Path) -> None:
     assert [c.value for row in live.iter_rows() for c in row if c.data_type == "f"] == ["=SUM(O8:O11)"]
 
 
+def test_an_order_kept_as_placed_is_what_later_ones_are_held_against(tmp_path: Path) -> None:
+    run(tiny_plan(tmp_path, hydrants={"extension_fitted": "0 in"}))
+    out = tmp_path / "out"
+    shutil.copy(out / "order.csv", out / "order_placed.csv")
+    for after in (101.0, 101.0):  # the second run is held against the first order all the same
+        run(tiny_plan(tmp_path, after=after, hydrants={"extension_fitted": "0 in"}))
+        page = sheet(out / "order.xlsx", "Changed")
+        assert "order_placed.csv" in page["A2"].value
+        assert table(page)
+    assert (out / "order_placed.csv").exists()
+
+
 def test_the_same_order_again_has_no_changes(sample: Sample, tmp_path: Path) -> None:
     book = sample_book(sample)
     page = sheet(written(replace(book, former=former_of(book, tmp_path)), tmp_path), "Changed")
     assert table(page) == []
-    assert page["A3"].value == f"0 lines differ, {len(book.lines)} are as they were."
+    assert page["A4"].value == f"0 lines differ, {len(book.lines)} are as they were."
 
 
 def test_odd_texts_and_lines_without_a_part_number_are_found_again(tmp_path: Path) -> None:

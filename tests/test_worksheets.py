@@ -195,7 +195,8 @@ def test_a_hydrant_set_on_site_carries_both_choices_and_the_rule_between_them(sa
     asked = [s for s in book(a).sheets if s.kind == "on_site"]
     assert asked
     for sheet in asked:
-        assert frame.runner_up[sheet.hydrant_id] in found[sheet.number]
+        runner_up = frame.runner_up[sheet.hydrant_id]
+        assert (runner_up if runner_up != "no length fits" else "else stop and call") in found[sheet.number]
         lengths = {round(p.length / IN) for p in sheet.load if p.length}
         named = {int(n) for text, _ in sheet.levels.finals for n in re.findall(r"(?:add|for) (\d+)", text)}
         assert lengths == named
@@ -244,10 +245,28 @@ def _inches(text: str) -> float:
     return sign * (float(whole or 0) + part)
 
 
+def test_a_large_fill_waits_for_the_engineer_on_its_sheet_and_on_the_list(tmp_path: Path) -> None:
+    sites = [Site(change=26.0, measured=4.0, family="A"), SITES["extend"]]
+    a = assessed(sites, exact_plan({"max_extensions": 2}), catalog=CATALOG)
+    made = book(a)
+    assert [(s.hydrant_id, s.held) for s in sorted(made.sheets, key=lambda s: s.hydrant_id)] == [
+        ("H1", True),
+        ("H2", False),
+    ]
+    (waiting,) = made.held
+    assert (waiting.hydrant_id, waiting.decide) == ("H1", words.HELD["fill_over_review"])
+    write_worksheets(a, tmp_path / "w.pdf")
+    *sheets, last = texts(tmp_path / "w.pdf")
+    assert "1 hydrant: on hold: the crew starts only once this is agreed and signed here." in last
+    assert "H1 (sheet" in last
+    assert sum("HOLD: start only once the engineer has agreed" in text for text in sheets) == 1
+    assert "On hold until the engineer has agreed (last pages): sheets" in sheets[0]
+
+
 def test_without_check_values_a_blank_is_left_and_nothing_is_made_up(tmp_path: Path) -> None:
     a = assessed([Site(change=8.0, measured=4.0, family="unknown")], catalog=CATALOG)
     text = next(iter(pages(a, tmp_path / "w.pdf").values()))
-    assert "maker's value: ____" in text
+    assert "None in the catalogue: from the maker's manual, flange bolts: ____" in text
     assert "71 units" not in text
     assert "(no part number)" in text
     assert not re.search(r"ft.lb|N.m\b", text)

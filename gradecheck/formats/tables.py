@@ -26,7 +26,8 @@ def read_catalog(path: Path, shown: str) -> Catalog:
     except OSError as error:
         raise PlanError(Finding(shown, f"the catalogue cannot be read ({error.strerror})", "check the path")) from None
     except UnicodeDecodeError as error:
-        raise PlanError(Finding(shown, f"is not UTF-8 text (byte {error.start})", "save it as UTF-8")) from None
+        what = f"catalog.path names a file that is not UTF-8 text (byte {error.start})"
+        raise PlanError(Finding(shown, what, "name a catalogue, TOML or CSV, saved as UTF-8")) from None
     if path.suffix.lower() == ".csv":
         return _from_csv(text, shown)
     values = toml_values(text.encode(), shown)

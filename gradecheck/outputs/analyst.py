@@ -11,8 +11,10 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from xml.etree import ElementTree as ET
 
+from gradecheck import cautions
 from gradecheck.decision import Action
 from gradecheck.outputs import columns, style, supports
+from gradecheck.review import ALSO_CALLED
 
 LAYER = "hydrants"
 PICK_LIST = "gradecheck_action"
@@ -38,12 +40,16 @@ _NULL = "{2839923C-8B7D-419E-B84B-CA2FE9B80EC7}"
 
 @dataclass(frozen=True, slots=True)
 class View:
-    """A question that is often asked of the hydrants, as a layer: its name, title, what it holds, by action."""
+    """A question that is often asked of the hydrants, as a layer: its name, title, what it holds, by action.
+
+    cautions: codes that bring a hydrant in as well, as long as nobody has reviewed it.
+    """
 
     name: str
     title: str
     holds: str
     actions: tuple[Action, ...]
+    cautions: tuple[str, ...] = ()
 
 
 VIEWS = (
@@ -52,8 +58,10 @@ VIEWS = (
     View(
         "for_the_engineer",
         "For the engineer",
-        "nothing to order decides it: too high, between lengths, to relocate, no elevation, on site",
+        "nothing to order decides it (too high, between lengths, to relocate, no elevation, on site), or a caution "
+        "asks for an engineer's word",
         (Action.too_high, Action.between_lengths, Action.relocate, Action.no_elevation, Action.on_site),
+        cautions.TO_REVIEW,
     ),
 )
 
@@ -122,7 +130,8 @@ def views(db: sqlite3.Connection, unit: str) -> None:
         actions = ", ".join(f"'{a.name}'" for a in view.actions)
         db.execute(f"DROP VIEW IF EXISTS {view.name}")
         # All columns, not a list: a column of the layer that a view names can no longer be deleted in a GIS.
-        db.execute(f"CREATE VIEW {view.name} AS SELECT * FROM {LAYER} WHERE {counts} IN ({actions})")
+        held = "".join(f" OR ({_unreviewed(unit)} AND cautions LIKE '%{code}%')" for code in view.cautions)
+        db.execute(f"CREATE VIEW {view.name} AS SELECT * FROM {LAYER} WHERE {counts} IN ({actions}){held}")
         _register(db, view)
 
 
@@ -130,8 +139,15 @@ def _counting(unit: str) -> str:
     """The action that counts, as SQL: the reviewer's, however it is spelt, else the computed one."""
     known = ", ".join(f"'{a.name}'" for a in Action)
     word = "replace(replace(lower(trim(review_action)), ' ', '_'), '-', '_')"
+    also = " ".join(f"WHEN '{label}' THEN '{name}'" for label, name in ALSO_CALLED.items())
+    word = f"CASE {word} {also} ELSE {word} END"
     only_length = f"trim(coalesce(review_action, '')) = '' AND \"review_extension_{unit}\" > 0"
-    return f"CASE WHEN {word} IN ({known}) THEN {word} WHEN {only_length} THEN '{Action.extend.name}' ELSE action END"
+    return f"CASE WHEN ({word}) IN ({known}) THEN {word} WHEN {only_length} THEN '{Action.extend.name}' ELSE action END"
+
+
+def _unreviewed(unit: str) -> str:
+    """Nobody has written an action or a length, as SQL."""
+    return f"trim(coalesce(review_action, '')) = '' AND \"review_extension_{unit}\" IS NULL"
 
 
 def _register(db: sqlite3.Connection, view: View) -> None:
@@ -163,7 +179,9 @@ def styles(db: sqlite3.Connection, unit: str) -> None:
             "SELECT table_name, column_name, geometry_type_name FROM gpkg_geometry_columns"
         )
     }
-    for layer, title, qml, sld in _looks(unit, {name: kind for name, (_, kind) in there.items()}):
+    ours = {*columns.meanings(unit), "fid", there[LAYER][0] if LAYER in there else ""}
+    own = [row[1] for row in db.execute(f"PRAGMA table_info({LAYER})") if row[1] not in ours]
+    for layer, title, qml, sld in _looks(unit, {name: kind for name, (_, kind) in there.items()}, own):
         if layer in there:
             db.execute("DELETE FROM layer_styles WHERE f_table_name = ? AND owner = ''", (layer,))
             db.execute(
@@ -173,13 +191,13 @@ def styles(db: sqlite3.Connection, unit: str) -> None:
             )
 
 
-def _looks(unit: str, kinds: dict[str, str]) -> Iterator[tuple[str, str, str, str]]:
-    """Layer, what the style shows, QML, SLD."""
-    fields = _alias_elements(LAYER, unit)
+def _looks(unit: str, kinds: dict[str, str], own: list[str]) -> Iterator[tuple[str, str, str, str]]:
+    """Layer, what the style shows, QML, SLD. own: the columns of the layer that are not ours."""
+    fields = [*_alias_elements(LAYER, unit), _named_by_id()]
     yield (
         LAYER,
         "Actions by shape and colour, labels, and the form to review in",
-        style.qml(unit=unit, more=[*fields, *_form(unit)]),
+        style.qml(unit=unit, more=[*fields, *_form(unit), *_layout(unit, own)]),
         style.sld(unit=unit),
     )
     for view in VIEWS:
@@ -232,3 +250,40 @@ def _widget(parent: ET.Element, column: str, kind: str) -> ET.Element:
 def _switch(settings: ET.Element, **switches: bool) -> None:
     for name, on in switches.items():
         ET.SubElement(settings, "Option", type="bool", name=name, value=str(on).lower())
+
+
+def _named_by_id() -> ET.Element:
+    """Lists of hydrants show their ids."""
+    made = ET.Element("previewExpression")
+    made.text = '"hydrant_id"'
+    return made
+
+
+def _layout(unit: str, own: list[str]) -> list[ET.Element]:
+    """The form in four pages: what a reviewer writes first, then the decision, the heights, the layer's own columns."""
+    tabs, form = ET.Element("editorlayout"), ET.Element("attributeEditorForm")
+    tabs.text = "tablayout"
+    ours = list(columns.meanings(unit))
+    decided = (
+        "hydrant_id",
+        "job",
+        "action",
+        "reason",
+        "cautions",
+        "extension_parts",
+        "runner_up",
+        "confidence",
+        "firm",
+    )
+    reviewed = [c for c in ours if c.startswith("review_")]
+    pages = {
+        "Review": ["hydrant_id", "action", "reason", *reviewed],
+        "Decision": list(decided),
+        "Heights and lengths": [c for c in ours if c not in decided and c not in reviewed],
+        "From the layer": own,
+    }
+    for title, names in pages.items():
+        page = ET.SubElement(form, "attributeEditorContainer", name=title, groupBox="0", columnCount="1", showLabel="1")
+        for name in names:
+            ET.SubElement(page, "attributeEditorField", name=name, index="-1", showLabel="1")
+    return [tabs, form]

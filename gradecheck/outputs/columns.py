@@ -17,7 +17,7 @@ from gradecheck.decision import Action
 from gradecheck.order import OrderLine
 from gradecheck.probability import Floats, Ints
 from gradecheck.provenance import after_sources, before_sources
-from gradecheck.reasons import choice_texts, parts_text
+from gradecheck.reasons import parts_text, runner_ups
 from gradecheck.reference import Path, split
 from gradecheck.review import changed
 from gradecheck.units import METRES, elevation_unit
@@ -103,7 +103,7 @@ def _own_columns(a: Assessment) -> dict[str, pa.Array]:
         "extension_parts": pa.array(_parts(a), pa.string()),
         "extension_out_{u}": _real(d.out, u),
         "raise_{u}": _real(d.rise, u),
-        "runner_up": pa.array(choice_texts(d, d.second, unit), pa.string()),
+        "runner_up": pa.array(runner_ups(d, unit), pa.string()),
         "clearance_final_{u}": _real(d.clearance_final, u),
         "window_miss_{u}": _real(d.window_miss, u),
         "confidence": _real(d.confidence, 1.0),

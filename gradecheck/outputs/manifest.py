@@ -109,7 +109,8 @@ def renew(path: Path, order: Mapping[str, Any], outputs: Iterable[Path]) -> None
         content = json.loads(path.read_text(encoding="utf-8"))
     except (OSError, ValueError):
         return
-    content["order"], content["cost"] = order["order"], order["cost"]
+    content.update({key: order[key] for key in ("order", "cost", "order_by", "actions")})
+    content.setdefault("counts", {}).update(order["counts"])
     content["review"] = {"day": order["day"], "reviewed": order["reviewed"], "warnings": order["warnings"]}
     for file in outputs:
         content.setdefault("outputs", {})[file.name] = {"bytes": file.stat().st_size, "sha256": digest(file)}

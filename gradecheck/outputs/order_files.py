@@ -193,6 +193,14 @@ _LONGEST = 16_000
 """Characters of a cell: a spreadsheet holds 32,767 UTF-16 units."""
 Column = tuple[str, str, float, str]
 """Of a sheet's column: name, heading, width in characters, style."""
+NAMED: tuple[Column, ...] = (
+    ("job", "Job", 11, "text"),
+    ("family", "Family", 8, "text"),
+    ("item", "Item", 17, "text"),
+    ("part_number", "Part number", 11, "text"),
+    ("description", "Description", 21, "text"),
+)
+"""What names a line of the order on every sheet."""
 FORMATS: dict[str, dict[str, Any]] = {
     "title": {"bold": True, "font_size": 15},
     "note": {"italic": True, "font_color": "#444444"},

@@ -14,11 +14,10 @@ import numpy as np
 from gradecheck import cautions
 from gradecheck.assessment import Assessment
 from gradecheck.decision import Action
-from gradecheck.order import OrderLine
+from gradecheck.order import OrderLine, first_order_by, part_name
 from gradecheck.outputs.order_files import relocated_text
 from gradecheck.reference import name_of
 from gradecheck.reorder import Reordered
-from gradecheck.units import show
 
 WIDTH = 80
 
@@ -37,9 +36,9 @@ ACTION_WORDS = {
 
 
 def summary_of(a: Assessment) -> dict[str, Any]:
-    """Counts, order totals, rejected rows, assumptions and warnings."""
+    """Counts, order totals, rejected rows, assumptions and warnings; a review counts in place of what was computed."""
     hydrants = a.inputs.hydrants
-    actions = Counter(Action(k).name for k in a.decision.action.tolist())
+    actions = Counter(Action(k).name for k in a.counted.decision.action.tolist())
     return {
         "project": a.inputs.plan.project.name,
         "day": a.today.isoformat(),
@@ -58,6 +57,7 @@ def summary_of(a: Assessment) -> dict[str, Any]:
         "rejected": dict(Counter(_kind(r) for r in hydrants.rejected.reason)),
         "order": _totals(a.order, a.inputs.plan.output.unit),
         "cost": _cost(a.order),
+        "order_by": first_order_by(a.order),
         "currency": a.inputs.catalog.currency,
         "assumed": list(a.inputs.assumed),
         "warnings": list(a.warnings),
@@ -66,13 +66,16 @@ def summary_of(a: Assessment) -> dict[str, Any]:
 
 def order_summary(again: Reordered) -> dict[str, Any]:
     """What a reviewed layer orders."""
+    actions = Counter(Action(k).name for k in again.counting.decision.action.tolist())
     return {
         "project": again.plan.project.name,
         "day": date.today().isoformat(),
         "reviewed": again.reviewed,
-        "actions": {"relocate": again.relocated} if again.relocated else {},
+        "counts": {"reviewed": again.reviewed, "firm": int(again.firm.sum())},
+        "actions": {k.name: actions[k.name] for k in Action if actions[k.name]},
         "order": _totals(again.lines, again.plan.output.unit),
         "cost": _cost(again.lines),
+        "order_by": first_order_by(again.lines),
         "currency": again.catalog.currency,
         "warnings": list(again.warnings),
     }
@@ -86,7 +89,8 @@ def order_text(summary: Mapping[str, Any], where: str) -> str:
         lines += ["", "Warnings"]
         for text in summary["warnings"]:
             lines += textwrap.wrap(f"- {text}", WIDTH - 2, initial_indent="  ", subsequent_indent="    ")
-    return "\n".join([*lines, "", f"Written to {where}"])
+    others = "report.html, worksheets.pdf and notices.csv are of the last run: run the plan again to renew them"
+    return "\n".join([*lines, "", f"Written to {where}", *textwrap.wrap(others, WIDTH)])
 
 
 def _kind(reason: str) -> str:
@@ -103,7 +107,7 @@ def _totals(lines: tuple[OrderLine, ...], unit: str) -> list[dict[str, Any]]:
             key,
             {
                 "family": line.family,
-                "part": line.item if line.length is None else f"{show(line.length, unit, 3)} extension",
+                "part": part_name(line, unit),
                 "part_number": line.part_number,
                 "firm": 0,
                 "expected": 0.0,
@@ -135,7 +139,7 @@ def summary_text(summary: Mapping[str, Any], where: str | None = None) -> str:
     lines.append(f"{counts['read']} rows read{left_out}: {counts['hydrants']} hydrants, {counts['rejected']} rejected")
     lines += [f"  {n:>6}  {reason}" for reason, n in summary["rejected"].items()]
     reviewed = f", {counts['reviewed']} reviewed" if counts.get("reviewed") else ""
-    lines += ["", f"What to do ({counts['firm']} firm{reviewed})"]
+    lines += ["", f"What to do ({counts['firm']} firm: known heights, nothing held back{reviewed})"]
     lines += [f"  {n:>6}  {name:<16} {ACTION_WORDS[Action[name]]}" for name, n in summary["actions"].items()]
     lines += ["", *_order_lines(summary)]
     for title, key in (("Cautions", "cautions"), ("Assumed", "assumed"), ("Warnings", "warnings")):
@@ -149,7 +153,7 @@ def summary_text(summary: Mapping[str, Any], where: str | None = None) -> str:
         for item in items:
             lines += textwrap.wrap(item, WIDTH - 2, initial_indent="  ", subsequent_indent="    ")
     if where:
-        lines += ["", f"Written to {where}"]
+        lines += ["", f"Written to {where}: open report.html first"]
     return "\n".join(lines)
 
 
@@ -173,4 +177,6 @@ def _order_lines(summary: Mapping[str, Any]) -> list[str]:
         lines.append("  '-': not orderable, no part in the catalogue")
     if summary["cost"] is not None:
         lines.append(f"{'  total ' + summary['currency']:<38}{'':>33}{summary['cost']:>9,.0f}")
+    if summary["order_by"] is not None:
+        lines.append(f"  order by {summary['order_by']}, the first of these to be ordered")
     return [*lines, *([f"  {left_out}"] if left_out else [])]

@@ -14,18 +14,19 @@ from typing import Any
 
 import xlsxwriter
 from xlsxwriter.exceptions import FileCreateError
-from xlsxwriter.utility import xl_col_to_name, xl_rowcol_to_cell
+from xlsxwriter.utility import xl_rowcol_to_cell
 
 from gradecheck.order import OrderLine
+from gradecheck.outputs.changed import changed_sheet
 from gradecheck.outputs.order_files import (
     FEWER,
     FORMATS,
     HEAD,
     MORE,
+    NAMED,
     Column,
     Sheet,
     cents,
-    changes,
     enough,
     grouped,
     largest_open,
@@ -45,21 +46,17 @@ _UNIT_WORDS = {"in": "inches", "ft": "feet", "mm": "millimetres", "cm": "centime
 
 _ORDER: tuple[Column, ...] = (
     ("line", "Line", 6, "count"),
-    ("job", "Job", 14, "text"),
-    ("family", "Family", 10, "text"),
-    ("item", "Item", 22, "text"),
-    ("part_number", "Part number", 14, "text"),
-    ("description", "Description", 30, "text"),
-    ("length", "Length ({u})", 8, "length"),
-    ("quantity_firm", "Firm", 7, "count"),
-    ("quantity_expected", "Expected", 9, "tenth"),
-    ("quantity_order", "To have", 8, "count"),
-    ("on_hand", "On hand", 8, "count"),
-    ("quantity_buy", "To buy", 8, "edit"),
-    ("pack_size", "Pack", 6, "count"),
-    ("unit_cost", "Unit cost", 11, "price"),
-    ("cost", "Cost", 13, "money"),
-    ("order_by", "Order by", 16, "text"),
+    *NAMED,
+    ("length", "Length ({u})", 7, "length"),
+    ("quantity_firm", "Firm", 6, "count"),
+    ("quantity_expected", "Expected", 8.5, "tenth"),
+    ("quantity_order", "To have", 7.5, "count"),
+    ("on_hand", "On hand", 7.5, "count"),
+    ("quantity_buy", "To buy", 7, "edit"),
+    ("pack_size", "Pack", 5, "count"),
+    ("unit_cost", "Unit cost", 9, "price"),
+    ("cost", "Cost", 11, "money"),
+    ("order_by", "Order by", 14, "text"),
 )
 _AT = {name: i for i, (name, *_) in enumerate(_ORDER)}
 _ENOUGH: tuple[Column, ...] = (
@@ -77,6 +74,7 @@ class Book:
 
     lines: in the order of order.csv; Line 1 is the first. trace: of the same order. day: when it was totalled.
     relocated: hydrants whose parts are left out. former: rows of the former order.csv, None where there is none.
+    placed: the file that they are of, where a buyer kept the order as placed.
     """
 
     title: str
@@ -86,6 +84,7 @@ class Book:
     day: date
     relocated: int = 0
     former: Sequence[Mapping[str, object]] | None = None
+    placed: str = ""
 
     @property
     def unit(self) -> str:
@@ -107,7 +106,7 @@ def write_workbook(book: Book, path: Path) -> Path | None:
     _enough_sheet(sheets["Enough"], book, out)
     rest = _trace_sheet(sheets["Trace"], book, path)
     if book.former is not None:
-        _changed_sheet(Sheet(out.add_worksheet("Changed"), formats, book.unit), book, book.former)
+        changed_sheet(Sheet(out.add_worksheet("Changed"), formats, book.unit), book.lines, book.former, book.placed)
     try:
         out.close()
     except FileCreateError as error:
@@ -345,55 +344,3 @@ def _trace_sheet(sheet: Sheet, book: Book, path: Path) -> Path | None:
         sheet.put(row + 1, 0, text, "warn")
     sheet.for_print(len(names))
     return rest
-
-
-# -- Changed ----------------------------------------------------------------------------------------------------
-
-_CHANGED: tuple[Column, ...] = (
-    ("", "What", 10, "text"),
-    *_ORDER[1:6],
-    *(
-        ("", f"{word}{when}", 11 if word != "Cost" else 12, style)
-        for word, plain, signed in (
-            ("To have", "count", "more"), ("To buy", "count", "more"), ("Cost", "money", "money_more"),
-        )
-        for when, style in ((" before", plain), (" now", plain), (", more or less", signed))
-    ),
-)  # fmt: skip
-
-
-def _changed_sheet(sheet: Sheet, book: Book, former: Sequence[Mapping[str, object]]) -> None:
-    notes = ["What changed since the last order"]
-    try:
-        found = changes(book.lines, former)
-    except ValueError as error:
-        sheet.notes([*notes, f"Nothing is compared: the former order.csv cannot be used: {error}."])
-        sheet.for_print(len(_CHANGED))
-        return
-    same = len(book.lines) - sum(change.what != "dropped" for change in found)
-    sheet.notes([
-        *notes,
-        "Against the order.csv that was in the folder before. 'Now' is as computed: changes made by hand on the sheet "
-        "Order are not followed.",
-        f"{len(found)} lines differ, {same} are as they were.",
-    ])  # fmt: skip
-    sheet.head(_CHANGED)
-    for row, change in enumerate(found, start=HEAD + 1):
-        pairs = zip(change.before, change.now, strict=True)
-        told = [v for was, now in pairs for v in (was, now, _more(was, now))]
-        sheet.row(row, 0, (change.what, *change.names, *told), [c[3] for c in _CHANGED])
-    _changed_total(sheet, len(found), sum(_more(c.before[-1], c.now[-1]) or 0 for c in found))
-    sheet.for_print(len(_CHANGED))
-
-
-def _more(was: float | None, now: float | None) -> float | None:
-    return None if was is None and now is None else (now or 0) - (was or 0)
-
-
-def _changed_total(sheet: Sheet, count: int, value: float) -> None:
-    if not count:
-        return
-    end, column = HEAD + 1 + count, len(_CHANGED) - 1
-    sheet.band(end, len(_CHANGED), "sum_label", "Cost, more or less")
-    letter = xl_col_to_name(column)
-    sheet.formula(end, column, f"=SUM({letter}{HEAD + 2}:{letter}{end})", round(value, 2), "sum_more")

@@ -15,11 +15,10 @@ from gradecheck import cautions
 from gradecheck.assessment import Assessment
 from gradecheck.clearance import Basis
 from gradecheck.decision import DECIDED, OPEN, Action
-from gradecheck.order import Need, OrderLine
+from gradecheck.order import Need, OrderLine, first_order_by, part_name
 from gradecheck.outputs.style import MARKS, Mark
 from gradecheck.outputs.summary import ACTION_WORDS
-from gradecheck.probability import Floats
-from gradecheck.units import show
+from gradecheck.probability import Bools, Floats
 
 ENGINEER = (Action.too_high, Action.between_lengths, Action.relocate, Action.no_elevation)
 _LATE = "late"
@@ -69,7 +68,11 @@ def answer(a: Assessment) -> Answer:
         *_first_day(a.order, a.today),
     ]
     return Answer(
-        _headline(reached, work, n[Action.keep], still, desk), tuple(figures), _unsure(a), a.inputs.assumed, a.warnings
+        _headline(reached, work, n[Action.keep], still, desk),
+        tuple(figures),
+        _unsure(a),
+        a.inputs.assumed,
+        (*a.warnings, *_held(a)),
     )
 
 
@@ -100,34 +103,46 @@ def mark_of(action: Action) -> Mark:
 
 
 def _money(lines: Sequence[OrderLine], currency: str) -> list[Figure]:
-    pieces = sum(line.quantity_order for line in lines if line.length is not None)
-    firm = sum(line.quantity_firm for line in lines if line.length is not None)
+    lengths = [line for line in lines if line.length is not None]
+    pieces = sum(line.quantity_order for line in lengths)
+    bought = sum(line.quantity_buy or 0 for line in lengths)
+    firm = sum(line.quantity_firm for line in lengths)
     costs = [line.cost for line in lines if line.cost is not None]
-    more = f"{pieces} extensions to have, {firm} of them firm"
+    more = f"{pieces} extensions to have ({firm} of them firm), {bought} of them to buy"
     if not costs:
         return [Figure("no cost", "known for the parts", more)] if lines else [Figure("none", "parts to order")]
     return [Figure(f"{sum(costs, Decimal(0)):,.0f} {currency}", "parts to buy", more)]
 
 
 def _first_day(lines: Sequence[OrderLine], today: date) -> list[Figure]:
-    days = sorted(line.order_by for line in lines if line.order_by and line.quantity_buy)
+    days = [line.order_by for line in lines if line.order_by and line.quantity_buy]
     late = [d for d in days if _LATE in d]
-    first = min((d.split()[0] for d in days), default=None)
-    if first is None:
+    day = first_order_by(lines)
+    if not any(line.quantity_buy for line in lines):
+        return []
+    if day is None:
         return [Figure("no date", "known to order by", "no start or lead time is stated")] if lines else []
-    more = f"{len(late)} lines are late already" if late else f"counted back from the starts, seen from {today}"
-    return [Figure(first, "order by", more)]
+    more = (
+        f"{_counted(len(late), 'line')} to buy late already"
+        if late
+        else f"counted back from the starts, seen from {today}"
+    )
+    return [Figure(day.split()[0], "order by", more)]
+
+
+def _counted(n: int, noun: str) -> str:
+    return f"1 {noun} is" if n == 1 else f"{n} {noun}s are"
 
 
 def _unsure(a: Assessment) -> tuple[str, ...]:
     d = a.decision
-    decided = np.isin(d.action, DECIDED)
+    decided = np.isin(d.action, DECIDED) & ~a.counted.reviewed
     wrong = float(np.nansum(1 - d.confidence[decided]))
     told = []
     if decided.any():
         told.append(
-            f"Of the {int(decided.sum())} decided hydrants expect about {wrong:.1f} to turn out otherwise; none is "
-            f"decided below a probability of {a.inputs.plan.policy.confidence:g}."
+            f"Of the {int(decided.sum())} hydrants decided by computation expect about {wrong:.1f} to turn out "
+            f"otherwise; none is decided below a probability of {a.inputs.plan.policy.confidence:g}."
         )
     told += [f"Open mainly because {why}: {n}." for why, n in why_open(a).items()]
     if a.order:
@@ -136,6 +151,26 @@ def _unsure(a: Assessment) -> tuple[str, ...]:
     return tuple(told)
 
 
+def _held(a: Assessment) -> list[str]:
+    """Hydrants that wait for an engineer's word, and those that the reach may have missed."""
+    held = cautions.any_of(a.cautions, cautions.TO_REVIEW) & ~a.counted.reviewed & ~a.cases.outside
+    missed = cautions.any_of(a.cautions, ("missed_by_reach",))
+    told = []
+    if held.any():
+        codes = [c for c in cautions.TO_REVIEW if cautions.any_of(a.cautions[held], (c,)).any()]
+        told.append(f"Held until an engineer agrees ({', '.join(codes)}): {_named(a, held)}.")
+    if missed.any():
+        told.append(f"No job reaches them, yet the ground changes there (missed_by_reach): {_named(a, missed)}.")
+    return told
+
+
+def _named(a: Assessment, rows: Bools) -> str:
+    """The first few ids of some hydrants, and how many more there are."""
+    ids = [a.inputs.hydrants.id[i] for i in np.flatnonzero(rows).tolist()]
+    return ", ".join(ids[:_FEW]) + (f" and {len(ids) - _FEW} more" if len(ids) > _FEW else "")
+
+
+_FEW = 8
 _WHY = (
     "the clearance today was never measured",
     "the measured height is not known well enough",
@@ -144,6 +179,7 @@ _WHY = (
     "an error common to a whole surface is too large",
 )
 _CLOSE = "two choices end about equally well"
+_EDGE = "it stands at the edge of what any length can mend"
 
 
 def why_open(a: Assessment) -> dict[str, int]:
@@ -151,7 +187,8 @@ def why_open(a: Assessment) -> dict[str, int]:
 
     Where the known error is less than a quarter of the window, the hydrant stands between two choices.
     """
-    rows = np.flatnonzero(np.isin(a.decision.action, OPEN)).astype(np.int64)
+    still = np.isin(a.decision.action, OPEN) & np.isin(a.counted.decision.action, OPEN)
+    rows = np.flatnonzero(still).astype(np.int64)
     if not len(rows):
         return {}
     ground = a.cases.ground.take(rows)
@@ -167,7 +204,10 @@ def why_open(a: Assessment) -> dict[str, int]:
     window = a.decision.window.high[rows] - a.decision.window.low[rows]
     close = np.sqrt(parts.sum(axis=0)) < window / 4
     counts = Counter(
-        _CLOSE if c else _WHY[k] for k, c in zip(parts.argmax(axis=0).tolist(), close.tolist(), strict=True)
+        (_CLOSE if two else _EDGE) if c else _WHY[k]
+        for k, c, two in zip(
+            parts.argmax(axis=0).tolist(), close.tolist(), (a.decision.second[rows] >= 0).tolist(), strict=True
+        )
     )
     return dict(counts.most_common())
 
@@ -185,11 +225,11 @@ class ActionRow:
 
 
 def how_sure(a: Assessment) -> tuple[ActionRow, ...]:
-    """Each action that occurs, with the probabilities of its rows."""
+    """Each action that occurs, with the probabilities of its rows; of reviewed ones no probability is told."""
     d = a.decision
     rows = []
     for action in Action:
-        mine = d.action == action
+        mine = (d.action == action) & ~a.counted.reviewed
         if not mine.any():
             continue
         p = d.confidence[mine]
@@ -261,7 +301,7 @@ def orders(a: Assessment) -> tuple[JobOrder, ...]:
 
 
 def _part_row(line: OrderLine, unit: str) -> PartRow:
-    name = line.item if line.length is None else f"{show(line.length, unit, 3)} extension"
+    name = part_name(line, unit)
     low, high = (quantile(line.need, p) for p in _RANGE)
     return PartRow(line, name, low, high, line.need.short(line.quantity_order), _bars(line.need, line.quantity_order))
 

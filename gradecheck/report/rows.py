@@ -85,7 +85,7 @@ def _places(a: Assessment, system: MapSystem, order: Ints) -> dict[str, Any]:
 
 def _told(a: Assessment, order: Ints) -> dict[str, Any]:
     """What is said of them; a text that many share is there once."""
-    reasons, reason = _coded(a.reasons, order)
+    reasons, reason = _coded(_reasons(a), order)
     choices, choice = _coded(_chosen(a)[1], order)
     sources, source = _coded([s or "" for s in after_sources(a.change, a.sampled)], order)
     notes = [None if e is None else e.note for e in a.review.at]
@@ -101,6 +101,14 @@ def _told(a: Assessment, order: Ints) -> dict[str, Any]:
         "note": _trimmed([notes[k] or None for k in order.tolist()]),
         "cautions": _trimmed([_codes(b) or None for b in a.cautions[order].tolist()]),
     }
+
+
+def _reasons(a: Assessment) -> list[str]:
+    """The sentence of each; where a reviewer chose, it is told as what was computed."""
+    return [
+        f"Set in review. Computed: {text}" if by_review else text
+        for text, by_review in zip(a.reasons, a.counted.reviewed.tolist(), strict=True)
+    ]
 
 
 def _heights(a: Assessment, order: Ints) -> dict[str, Any]:
@@ -124,7 +132,7 @@ def _heights(a: Assessment, order: Ints) -> dict[str, Any]:
         "outlet": small(np.where(reached, a.inputs.hydrants.outlet, np.nan)),
         "low": small(np.where(reached, d.window.low, np.nan)),
         "high": small(np.where(reached, d.window.high, np.nan)),
-        "sure": _trimmed(_plain(d.confidence[order], 3)),
+        "sure": _trimmed(_plain(np.where(a.counted.reviewed, np.nan, d.confidence)[order], 3)),
     }
 
 

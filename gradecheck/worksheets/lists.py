@@ -5,11 +5,13 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from typing import Any
 
+from gradecheck.decision import Action
 from gradecheck.worksheets import typeface, words
 from gradecheck.worksheets.drawing import Box, one_line, paragraphs, wrapped
 from gradecheck.worksheets.pages import MARGIN, part_text
 from gradecheck.worksheets.picks import total
-from gradecheck.worksheets.sheets import Book, Question, Sheet
+from gradecheck.worksheets.questions import Question
+from gradecheck.worksheets.sheets import Book, Sheet
 from gradecheck.worksheets.typeface import BOLD, PLAIN
 
 _SIZE = 9.5
@@ -77,17 +79,23 @@ class Lister:
 
 def job_page(c: Any, made: Book, job: str, sheets: Sequence[Sheet], paper: tuple[float, float]) -> None:
     """What is done in one job: its sheets in walking order, and the parts to load. Leaves a page open."""
-    page = Lister(c, paper, f"{made.title}: job {job}", made.day.isoformat())
+    title = made.title if job == made.title else f"{made.title}: job {job}"
+    page = Lister(c, paper, title, made.day.isoformat())
     starts = sheets[0].starts
     page.text(f"Work starts {starts.isoformat()}." if starts else "The start of work is not known.", 11, BOLD)
     page.text(
-        f"{len(sheets)} sheets here, {sheets[0].number} to {sheets[-1].number}, in the order of a walk; "
-        f"{len(made.sheets)} in all jobs; {len(made.questions)} hydrants wait for an engineer (last pages); "
-        f"{made.others} need no sheet."
+        f"{_counted(len(sheets), 'sheet')} here, {sheets[0].number} to {sheets[-1].number}, in the order of a walk; "
+        f"{len(made.sheets)} in all jobs; {_waiting(len(made.questions))}; {made.others} need no sheet."
     )
+    waiting = [str(s.number) for s in sheets if s.held]
+    if waiting:
+        page.text(f"On hold until the engineer has agreed (last pages): sheets {', '.join(waiting)}.", 10.5, BOLD)
     page.y -= 6
     page.text("Parts to load", 12, BOLD)
     load = total([part for sheet in sheets for part in sheet.load])
+    unmeasured = sum(s.kind == Action.measure.name for s in sheets)
+    if unmeasured:
+        page.text(f"Without those of the {_counted(unmeasured, 'hydrant')} that must be measured first.", 9.5)
     if load:
         page.text("For hydrants set on site every length that may be set is counted: bring back what is not.", 9.5)
         page.table(("Part", "Family"), (4, 1), ((part_text(p), p.family) for p in load))
@@ -96,7 +104,7 @@ def job_page(c: Any, made: Book, job: str, sheets: Sequence[Sheet], paper: tuple
     page.y -= 8
     page.text("Sheets (mark those of the day)", 12, BOLD)
     rows = (
-        (str(s.number), "[  ]", s.hydrant_id, s.street, words.TITLES[s.kind].capitalize(), words.short(s.stage))
+        (str(s.number), "hold" if s.held else "[  ]", s.hydrant_id, s.street, _titled(s), words.short(s.stage))
         for s in sheets
     )
     page.table(("Sheet", "Day", "Hydrant", "Street", "Do", "When"), (0.6, 0.5, 1.7, 1.8, 1.3, 3.2), rows)
@@ -108,20 +116,42 @@ def engineer_pages(c: Any, made: Book, paper: tuple[float, float]) -> None:
     page = Lister(c, paper, f"{made.title}: engineer's list", made.day.isoformat())
     if not made.sheets:
         page.text(f"No hydrant needs a work sheet; {made.others} need nothing.")
-    if not made.questions:
+    if not made.questions and not made.held:
         page.text("Nothing waits for an engineer.")
-        return
-    page.text(f"{len(made.questions)} hydrants: no sheet until this is decided.")
-    page.y -= 4
-    page.table(
-        ("Hydrant", "Job, street", "Found", "To decide", "Decision, name, date"),
-        (1.1, 1.2, 2.6, 2.0, 1.5),
-        (_asked(q) for q in made.questions),
-        most=10,
-    )
+    for found, words_ in (
+        (made.questions, "no sheet until this is decided."),
+        (made.held, "on hold: the crew starts only once this is agreed and signed here."),
+    ):
+        if not found:
+            continue
+        page.text(f"{_counted(len(found), 'hydrant')}: {words_}", 11, BOLD)
+        page.y -= 4
+        page.table(
+            ("Hydrant", "Job, street", "Found", "To decide", "Decision, name, date"),
+            (1.1, 1.2, 2.6, 2.0, 1.5),
+            (_asked(q) for q in found),
+            most=10,
+        )
+        page.y -= 10
+
+
+def _waiting(n: int) -> str:
+    if not n:
+        return "none waits for an engineer"
+    return f"{_counted(n, 'hydrant')} {'waits' if n == 1 else 'wait'} for an engineer (last pages)"
+
+
+def _counted(n: int, noun: str) -> str:
+    return f"1 {noun}" if n == 1 else f"{n} {noun}s"
+
+
+def _titled(s: Sheet) -> str:
+    return words.TITLES[s.kind].capitalize()
 
 
 def _asked(q: Question) -> Cells:
     note = f" Note: {q.note}" if q.note else ""
     where = ", ".join(t for t in (q.job, q.street) if t)
+    if q.sheet:
+        return f"{q.hydrant_id} (sheet {q.sheet})", where, f"{q.reason}{note}", q.decide, ""
     return q.hydrant_id, where, f"{q.action.replace('_', ' ')}. {q.reason}{note}", q.decide, ""

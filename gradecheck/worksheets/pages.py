@@ -6,7 +6,7 @@ from typing import Any
 
 from gradecheck.decision import Action
 from gradecheck.worksheets import typeface, words
-from gradecheck.worksheets.drawing import Box, heights, locator, one_line, paragraphs, titled
+from gradecheck.worksheets.drawing import LEADING, Box, heights, locator, one_line, paragraphs, titled, wrapped
 from gradecheck.worksheets.picks import Part
 from gradecheck.worksheets.sheets import OPENED, Book, Sheet
 from gradecheck.worksheets.typeface import BOLD, PLAIN
@@ -15,6 +15,13 @@ MARGIN = 34.0
 GAP = 4.0
 _FIXED = {"head": 56.0, "do": 44.0, "stage": 30.0, "parts": 112.0, "own": 42.0, "standing": 94.0, "fill": 126.0}
 _SIGN = 32.0
+_MOST_OWN = 110.0
+_UNSTATED = (
+    "None in the catalogue: from the maker's manual,",
+    "flange bolts: ____________",
+    "bonnet bolts: ____________",
+    "stem nuts: ____________",
+)
 
 
 def part_text(part: Part) -> str:
@@ -26,10 +33,11 @@ def part_text(part: Part) -> str:
 def sheet_page(c: Any, made: Book, sheet: Sheet, paper: tuple[float, float]) -> None:
     """One sheet on the page that is open; the caller turns the page."""
     whole = Box(MARGIN, MARGIN, paper[0] - 2 * MARGIN, paper[1] - 2 * MARGIN)
-    middle = whole.h - _SIGN - sum(_FIXED.values()) - GAP * (len(_FIXED) + 1)
+    fixed = {**_FIXED, "own": _own_height(sheet, whole.w)}
+    middle = whole.h - _SIGN - sum(fixed.values()) - GAP * (len(fixed) + 1)
     top = whole.top
     boxes: dict[str, Box] = {}
-    for name, high in (*list(_FIXED.items())[:2], ("where", middle), *list(_FIXED.items())[2:], ("sign", _SIGN)):
+    for name, high in (*list(fixed.items())[:2], ("where", middle), *list(fixed.items())[2:], ("sign", _SIGN)):
         boxes[name] = Box(whole.x, top - high, whole.w, high)
         top -= high + GAP
     _head(c, made, sheet, boxes["head"])
@@ -72,7 +80,7 @@ def _where(c: Any, made: Book, sheet: Sheet, box: Box) -> None:
         for n in sheet.neighbours
     ]
     lines = [
-        f"Station: {sheet.station}" if sheet.station else "Station: not known",
+        *([f"Station: {sheet.station}"] if sheet.station else []),
         f"{sheet.latitude:.6f}, {sheet.longitude:.6f} (latitude, longitude); row {sheet.place} of the layer",
         sheet.position,
         "Neighbours, not out together: " + ("; ".join(near) or "none in the layer"),
@@ -106,12 +114,16 @@ def _parts(c: Any, sheet: Sheet, box: Box) -> None:
         paragraphs(c, rule, titled(c, "Which length", middle), 9)
     else:
         paragraphs(c, list(sheet.tools), titled(c, "Tools", middle), 9)
-    checks = (
-        [*sheet.checks] or ["maker's value: ____________"] * 3 if sheet.kind in OPENED else ["None: nothing is opened."]
-    )
+    checks = list(sheet.checks or _UNSTATED) if sheet.kind in OPENED else ["None: nothing is opened."]
     if sheet.rule:
         checks = [*checks, "Tools: " + "; ".join(sheet.tools)]
     paragraphs(c, checks, titled(c, "Check values, tools" if sheet.rule else "Check values", right), 8.5)
+
+
+def _own_height(sheet: Sheet, width: float) -> float:
+    """Room for all that is special about a hydrant in small type; the picture gives way, to a limit."""
+    lines = sum(len(wrapped(typeface.printable(t), PLAIN, 8, width - 10)) for t in _own(sheet))
+    return min(max(_FIXED["own"], 18 + lines * 8 * LEADING), _MOST_OWN)
 
 
 def _own(sheet: Sheet) -> list[str]:
@@ -143,7 +155,7 @@ def _done(c: Any, made: Book, sheet: Sheet, box: Box) -> None:
         heads = ["", "Date, time", "By"]
     else:
         lines, heads = ["Done"], ["", "Date, time", "By"]
-    lines += [f"Fitted: {unit}, part no.", f"Taken out: {unit}"] if sheet.kind in OPENED else ["Note"]
+    lines += [f"Length put in ({unit}), part", f"Length taken out ({unit})"] if sheet.kind in OPENED else ["Note"]
     _grid(c, right, heads, lines, 0.42)
 
 

@@ -32,12 +32,12 @@ from gradecheck.worksheets.picks import (
     work_of,
 )
 from gradecheck.worksheets.places import Neighbour, Sketch, sketches, station_of
+from gradecheck.worksheets.questions import ENGINEER, Question, held, job_name, question, waits
 from gradecheck.worksheets.walk import route
 
 CREW = (Action.extend, Action.shorten, Action.measure, Action.on_site)
 """Actions with a sheet; `keep` has one where the ground must be dressed."""
-ENGINEER = (Action.too_high, Action.between_lengths, Action.relocate, Action.no_elevation)
-"""Actions that somebody must decide before a crew can do anything."""
+HOLD = "HOLD: start only once the engineer has agreed (last pages). Then:"
 OPENED = (Action.extend.name, Action.shorten.name, Action.on_site.name)
 """Kinds of sheet for which the hydrant is out of service."""
 
@@ -68,6 +68,7 @@ class Sheet:
     number: from 1, in walking order. row: of the hydrant in the assessment. kind: an action's name, or `words.DRESS`.
     longitude, latitude: degrees; position: the same in the layer's own system. place: row in the layer, from 1.
     do: what to do, in one sentence; rule: which choice on site. load: from the store; out: to take out and bring back.
+    held: not to be started before an engineer agrees.
     """
 
     number: int
@@ -96,6 +97,7 @@ class Sheet:
     cautions: tuple[str, ...]
     reviewed: bool
     note: str
+    held: bool
 
     @property
     def neighbours(self) -> tuple[Neighbour, ...]:
@@ -104,23 +106,10 @@ class Sheet:
 
 
 @dataclass(frozen=True, slots=True)
-class Question:
-    """A row of the engineer's list. reason: what was found; decide: what must be decided."""
-
-    row: int
-    hydrant_id: str
-    job: str
-    street: str
-    action: str
-    reason: str
-    decide: str
-    note: str
-
-
-@dataclass(frozen=True, slots=True)
 class Book:
     """All sheets in walking order, the engineer's list, and how many hydrants need neither.
 
+    questions: hydrants without a sheet until they are decided. held: those whose sheet waits for an engineer.
     imperial: feet and inches, else metric. flange: what a flange height is measured at, in words.
     """
 
@@ -130,6 +119,7 @@ class Book:
     flange: str
     sheets: tuple[Sheet, ...]
     questions: tuple[Question, ...]
+    held: tuple[Question, ...]
     others: int
 
     def jobs(self) -> list[tuple[str, tuple[Sheet, ...]]]:
@@ -169,9 +159,8 @@ def book(a: Assessment) -> Book:
         imperial=plan.output.unit in ("in", "ft"),
         flange=words.flange_words(plan.policy.flange_point),
         sheets=tuple(sheets),
-        questions=tuple(
-            _question(a, row) for row in sorted(asked, key=lambda i: (int(a.job[i]), h.street[i] or "", i))
-        ),
+        questions=tuple(question(a, row) for row in sorted(asked, key=lambda i: (int(a.job[i]), h.street[i] or "", i))),
+        held=tuple(held(a, s.row, s.kind, s.number) for s in sheets if s.held),
         others=len(a) - len(sheets) - len(asked),
     )
 
@@ -212,7 +201,7 @@ def _sheet(a: Assessment, work: Work, row: int, pick: Pick, dressed: bool, sketc
     unit = small(plan.output.unit)
     takes_parts = kind in OPENED
     edit = a.review.at[row]
-    job = _job(a, row)
+    job = job_name(a, row)
     curb = bool(cautions.any_of(a.cautions[row : row + 1], ("curb_near",))[0])
     rule: tuple[str, ...] = ()
     if kind == Action.on_site.name:
@@ -232,7 +221,7 @@ def _sheet(a: Assessment, work: Work, row: int, pick: Pick, dressed: bool, sketc
         longitude=0.0,
         latitude=0.0,
         sketch=sketch,
-        do=_do(a, row, kind, pick, unit),
+        do=_do(a, row, kind, pick, unit) if not waits(a, row, kind) else f"{HOLD} {_do(a, row, kind, pick, unit)}",
         stage=words.stage(kind, float(a.change.change[row]), curb),
         rule=rule,
         levels=_levels(a, row, kind, pick, unit),
@@ -245,13 +234,8 @@ def _sheet(a: Assessment, work: Work, row: int, pick: Pick, dressed: bool, sketc
         cautions=_cautions(a, row, pick, dressed),
         reviewed=bool(a.counted.reviewed[row]),
         note=(edit.note or "") if edit is not None else "",
+        held=waits(a, row, kind),
     )
-
-
-def _job(a: Assessment, row: int) -> str:
-    """The job's name; a reviewer may want something done where no job is."""
-    number = int(a.job[row])
-    return a.inputs.jobs.names[number] if number >= 0 else "none"
 
 
 def _number(value: float) -> str:
@@ -269,6 +253,9 @@ def _do(a: Assessment, row: int, kind: str, pick: Pick, unit: str) -> str:
         return f"Leave the hydrant; dress the ground around it: the flange ends {off}."
     told = said(pick, unit)
     if kind == Action.on_site.name:
+        if len(told) == 1:
+            one = "leave it" if told[0] == "nothing" else told[0]
+            return f"Measure to the staked final grade, then {one}, if the rule below allows it; else stop and call."
         both = " or ".join(told) if told else "no length of the catalogue is likely"
         return f"Measure to the staked final grade, then set one of: {both}."
     if not told:
@@ -341,20 +328,3 @@ def _after_review(a: Assessment, row: int, pick: Pick, dressed: bool) -> list[st
         "second_extension": pick.options is not None and any(int(pick.options.left[k]) >= 2 for k in pick.which),
     }
     return [code for code, there in found.items() if there]
-
-
-def _question(a: Assessment, row: int) -> Question:
-    action = Action(int(a.counted.decision.action[row]))
-    edit = a.review.at[row]
-    reviewed = bool(a.counted.reviewed[row])
-    reason = a.reasons[row].replace("clearance", "flange height")
-    return Question(
-        row=row,
-        hydrant_id=a.inputs.hydrants.id[row],
-        job=_job(a, row),
-        street=a.inputs.hydrants.street[row] or "",
-        action=action.name,
-        reason=f"By review. Computed: {reason}" if reviewed else reason,
-        decide=words.TO_DECIDE[action],
-        note=(edit.note or "") if edit is not None else "",
-    )

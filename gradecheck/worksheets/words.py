@@ -156,6 +156,14 @@ TO_DECIDE: dict[Action, str] = {
 }
 
 
+HELD: dict[str, str] = {
+    "fill_over_review": "Are main and lateral, and what stands on them, fit for this fill?",
+    "cut_over_review": "Is the cover over main and lateral enough (frost, traffic), or must they be lowered?",
+    "cover_below_min": "Is so little cover over the branch pipe accepted, or must it be lowered?",
+}
+"""What an engineer must agree to before a crew may start, by caution."""
+
+
 def short(stage_words: str) -> str:
     """A stage in a list's few words.
 

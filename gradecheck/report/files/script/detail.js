@@ -59,6 +59,7 @@ function makeDetail() {
     if (cautions.length) parts.push(element('ul', {}, ...cautions.map(([code, meaning]) => element('li', {}, element('code', {}, code), ` ${meaning}`))));
     if (at(rows.note, k)) parts.push(element('p', {}, `Review: ${rows.note[k]}`));
     box.replaceChildren(...parts);
+    box.classList.remove('empty');
     document.getElementById('told').textContent = `${rows.id[k]}: ${what}. ${reasonOf(k)}`;
   }
   state.listeners.push((what) => { if (what.chosen) show(); });

@@ -46,7 +46,10 @@ function makeFigures() {
   function elevations(svg, s, stand, levels, m) {
     const low = Math.min(...levels), high = Math.max(...levels), span = Math.max(high - low, 0.5);
     const perUnit = m.plot / s.length, times = [...nice].reverse().find((n) => span * n * perUnit <= m.upper) || 1;
-    const tall = span * times * perUnit, y = (v) => 34 + tall - (v - low) * times * perUnit;
+    const tall = span * times * perUnit;
+    // Barrels may stand higher than any ground of the section: room for them under the words.
+    const over = Math.max(0, ...stand.map((h) => (barrel(h) - high) * times * perUnit).filter(Number.isFinite));
+    const y = (v) => 34 + over + tall - (v - low) * times * perUnit;
     const [levelsAt, step] = ticks(low, high, Math.max(2, tall / 45));
     for (const v of levelsAt) {
       svg.append(drawn('line', { class: 'grid', x1: m.left, x2: m.left + m.plot, y1: y(v), y2: y(v) }));
@@ -58,14 +61,21 @@ function makeFigures() {
     svg.append(drawn('path', { class: 'new', d: path(place, s.after, m.x, y) }));
     for (const h of stand) {
       if (!known(h.ground)) continue;
-      const flange = known(h.final) ? h.final : h.undone, up = (v) => h.ground + v * data.to_elevation, px = m.x(h.at);
+      const flange = flangeOf(h), up = (v) => h.ground + v * data.to_elevation, px = m.x(h.at);
       svg.append(drawn('line', { class: 'grid', x1: px - 4, x2: px + 4, y1: y(h.ground), y2: y(h.ground) }));
       if (!known(flange)) continue;
-      const top = known(h.outlet) ? flange + h.outlet : flange;
-      svg.append(drawn('line', { class: 'stem', x1: px, x2: px, y1: y(h.ground), y2: y(up(top)) }));
+      svg.append(drawn('line', { class: 'stem', x1: px, x2: px, y1: y(h.ground), y2: y(barrel(h)) }));
       svg.append(drawn('line', { class: 'outlet', x1: px - 4, x2: px + 4, y1: y(up(flange)), y2: y(up(flange)) }));
     }
-    return 34 + tall;
+    return 34 + over + tall;
+  }
+
+  const flangeOf = (h) => (known(h.final) ? h.final : h.undone);
+  /* The elevation of a barrel's top: its outlet, or its flange; NaN where it is not known. */
+  function barrel(h) {
+    const flange = flangeOf(h);
+    if (!known(h.ground) || !known(flange)) return NaN;
+    return h.ground + (known(h.outlet) ? flange + h.outlet : flange) * data.to_elevation;
   }
 
   function heights(svg, s, stand, m) {

@@ -128,7 +128,7 @@ function makeMap() {
 
   /* Names beside their marks, on no mark and no other name; those with no room are left out. */
   function names(near) {
-    const taken = near.map(([, x, y, wide]) => [x - wide / 3, y - wide / 3, x + wide / 3, y + wide / 3]);
+    const taken = near.map(([, x, y, wide]) => [x - wide / 2.2, y - wide / 2.2, x + wide / 2.2, y + wide / 2.2]);
     context.font = '11.5px system-ui, "DejaVu Sans", sans-serif';
     context.textBaseline = 'middle'; context.lineWidth = 4.5; context.strokeStyle = colour('--map'); context.fillStyle = colour('--ink');
     for (const [row, x, y, wide] of near.slice().reverse()) {

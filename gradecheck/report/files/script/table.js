@@ -13,7 +13,7 @@ function makeTable(map) {
     ['Flange today', (k) => at(rows.now, k), small],
     ['if left', (k) => at(rows.undone, k), small],
     ['then', (k) => at(rows.final, k), small],
-    ['Sure', (k) => at(rows.sure, k), (v) => number(v, 2)],
+    ['Sure', (k) => at(rows.sure, k), (v) => number(v, 3)],
     ['Cautions', (k) => cautionsOf(k).map(([code]) => code).join(' ')],
   ];
   let sorted = 0, down = false, start = 0, list = [];
@@ -59,13 +59,20 @@ function makeTable(map) {
     return line;
   }
 
+  /* The reason under its row: of the row that is chosen, on paper of every row. */
+  function whyOf(k) {
+    const hint = element('span', { class: 'hidden' }, `${rows.id[k]}: `);
+    return element('tr', { class: 'why' }, element('td', { colspan: columns.length }, hint, reasonOf(k)));
+  }
+  const lineOf = (k) => body.querySelector(`tr[data-row="${k}"]`);
+
   function show(everything) {
     const job = list.filter((k) => rows.job[k] >= 0), paper = job.length ? job : list;
     const part = everything ? paper.slice(0, most) : list.slice(start, start + page);
     document.getElementById('paper').textContent = everything && paper.length < list.length ? `Not printed: ${list.length - paper.length} that no job reaches.` : '';
     // Buttons in a head that is repeated on every sheet are printed on the first only.
     Array.from(head.cells).forEach((cell, k) => cell.replaceChildren(everything ? columns[k][0] : buttons[k]));
-    body.replaceChildren(...part.map(rowOf));
+    body.replaceChildren(...part.flatMap((k) => (everything || k === state.chosen ? [rowOf(k), whyOf(k)] : [rowOf(k)])));
     document.getElementById('earlier').disabled = start === 0;
     document.getElementById('later').disabled = start + page >= list.length;
     document.getElementById('page-of').textContent = list.length ? `rows ${start + 1} to ${Math.min(start + page, list.length)} of ${list.length}` : 'no rows';
@@ -80,22 +87,24 @@ function makeTable(map) {
   function mark(from) {
     const here = list.indexOf(state.chosen);
     if (here >= 0 && (here < start || here >= start + page)) { start = here - (here % page); show(); }
-    for (const line of body.rows) {
-      const on = Number(line.dataset.row) === state.chosen;
-      if (on) line.setAttribute('aria-current', 'true'); else line.removeAttribute('aria-current');
-      if (on && from === 'figure') line.scrollIntoView({ block: 'nearest' });
-    }
+    body.querySelectorAll('tr.why').forEach((line) => line.remove());
+    body.querySelectorAll('tr[aria-current]').forEach((line) => line.removeAttribute('aria-current'));
+    const line = lineOf(state.chosen);
+    if (!line) return;
+    line.setAttribute('aria-current', 'true');
+    line.after(whyOf(state.chosen));
+    if (from === 'figure') line.scrollIntoView({ block: 'nearest' });
   }
 
   function keys(event) {
     if (event.key !== 'ArrowDown' && event.key !== 'ArrowUp') return;
-    const line = event.target.closest('tr');
+    const line = event.target.closest('tr[data-row]');
     if (!line || !body.contains(line)) return;
     const here = list.indexOf(Number(line.dataset.row)), next = here + (event.key === 'ArrowDown' ? 1 : -1);
     if (next < 0 || next >= list.length) return;
     event.preventDefault();
     if (next < start || next >= start + page) { start = next - (next % page); show(); }
-    body.rows[next - start].querySelector('.pick').focus();
+    lineOf(list[next]).querySelector('.pick').focus();
   }
 
   body.addEventListener('click', (event) => { const line = event.target.closest('tr[data-row]'); if (line) state.choose(Number(line.dataset.row), 'table'); });
