@@ -15,6 +15,8 @@ from typing import Any
 
 import geopandas as gpd
 import numpy as np
+import pyogrio
+import pytest
 import shapely
 from lxml import html as lxml_html
 
@@ -22,6 +24,7 @@ from gradecheck import Plan, compute
 from gradecheck.outputs import manifest
 from gradecheck.pipeline import Result
 from gradecheck.report.page import report
+from tests.conftest import Sample
 from tests.projects import CRS, EAST, NORTH, hydrants, plan_values, three, tiny_plan, write_grounds
 
 TODAY = date(2027, 2, 1)
@@ -99,6 +102,19 @@ def page_of(result: Result) -> Page:
 
 def made(plan: Plan) -> Page:
     return page_of(compute(plan, today=TODAY))
+
+
+@pytest.fixture(scope="module")
+def page(sample: Sample) -> Page:
+    return Page((sample.out / "report.html").read_text(encoding="utf-8"))
+
+
+@pytest.fixture(scope="module")
+def layer(sample: Sample) -> dict[str, dict[str, Any]]:
+    """The layer `hydrants` read back with pyogrio, by id, None where it is null."""
+    table = pyogrio.read_dataframe(sample.package, layer="hydrants")
+    frame = table.astype(object).where(table.notna(), None)
+    return {r["hydrant_id"]: r for r in frame.to_dict("records")}
 
 
 class Nesting(HTMLParser):

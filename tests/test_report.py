@@ -25,22 +25,11 @@ from tests.cases import Site, assessed, exact_plan
 from tests.conftest import Sample
 from tests.projects import tiny_plan
 from tests.report_pages import TODAY, Page, addresses, faults, made, many, page_of, policy_line
+from tests.report_pages import layer as layer  # a fixture
+from tests.report_pages import page as page  # a fixture
 from tests.test_order import SIX, catalog
 
 pytestmark = pytest.mark.filterwarnings("ignore::rasterio.errors.NotGeoreferencedWarning")  # pictures have no place
-
-
-@pytest.fixture(scope="module")
-def page(sample: Sample) -> Page:
-    return Page((sample.out / "report.html").read_text(encoding="utf-8"))
-
-
-@pytest.fixture(scope="module")
-def layer(sample: Sample) -> dict[str, dict[str, Any]]:
-    """The layer `hydrants` read back with pyogrio, by id, None where it is null."""
-    table = pyogrio.read_dataframe(sample.package, layer="hydrants")
-    frame = table.astype(object).where(table.notna(), None)
-    return {r["hydrant_id"]: r for r in frame.to_dict("records")}
 
 
 # --- the page as a document ---------------------------------------------------------------------------------------

@@ -19,6 +19,7 @@ from tests.browser import browser as browser  # a fixture
 from tests.conftest import Sample
 from tests.projects import tiny_plan
 from tests.report_pages import HOSTILE, KINDS, Page, hostile_plan, made, many
+from tests.report_pages import page as page  # a fixture
 
 pytestmark = pytest.mark.filterwarnings("ignore::rasterio.errors.NotGeoreferencedWarning")  # pictures have no place
 
@@ -35,11 +36,6 @@ NUMERIC = {"change", "change_sd", "now", "undone", "final", "sure"}
 @pytest.fixture(scope="module")
 def path(sample: Sample) -> Path:
     return sample.out / "report.html"
-
-
-@pytest.fixture(scope="module")
-def page(path: Path) -> Page:
-    return Page(path.read_text(encoding="utf-8"))
 
 
 @pytest.fixture

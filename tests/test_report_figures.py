@@ -10,7 +10,6 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-import pyogrio
 import pyproj
 import pytest
 import rasterio
@@ -34,21 +33,10 @@ from tests.report_pages import (
     policy_line,
     standing,
 )
+from tests.report_pages import layer as layer  # a fixture
+from tests.report_pages import page as page  # a fixture
 
 pytestmark = pytest.mark.filterwarnings("ignore::rasterio.errors.NotGeoreferencedWarning")  # pictures have no place
-
-
-@pytest.fixture(scope="module")
-def page(sample: Sample) -> Page:
-    return Page((sample.out / "report.html").read_text(encoding="utf-8"))
-
-
-@pytest.fixture(scope="module")
-def layer(sample: Sample) -> dict[str, dict[str, Any]]:
-    """The layer `hydrants` read back with pyogrio, by id, None where it is null."""
-    table = pyogrio.read_dataframe(sample.package, layer="hydrants")
-    frame = table.astype(object).where(table.notna(), None)
-    return {r["hydrant_id"]: r for r in frame.to_dict("records")}
 
 
 # --- long sections ------------------------------------------------------------------------------------------------
