@@ -21,7 +21,6 @@ from gradecheck.inputs import Inputs
 from gradecheck.measurement import Progress, measure, silent, units_mistaken, with_places
 from gradecheck.order import OrderLine, Work, total_order
 from gradecheck.paving import Jobs
-from gradecheck.plan import MEASURING_SD, Plan
 from gradecheck.policy import Policy
 from gradecheck.probability import Bools, Floats, Ints
 from gradecheck.provenance import after_sources, why_missing
@@ -76,7 +75,7 @@ def assess(
     mistaken = units_mistaken(inputs, change)
     if mistaken:
         raise InputError(mistaken)
-    errors = _errors(plan)
+    errors = inputs.errors
     clearance = clearances(change, hydrants.clearance, hydrants.flange, change.before_sd, plan.policy, errors)
     setback = _setback(inputs, rows)
     cases = _cases(inputs, job < 0, change, clearance, setback, errors)
@@ -219,16 +218,6 @@ def _setback_texts(inputs: Inputs, setback: Setback, cases: Cases) -> list[str]:
         setback_text(away, least, unit, certain) if tell_it else ""
         for away, tell_it, certain in zip(setback.distance.tolist(), told.tolist(), sure.tolist(), strict=True)
     ]
-
-
-def _errors(plan: Plan) -> Errors:
-    source = plan.hydrants
-    return Errors(
-        measured=(source.clearance.sd if source.clearance else MEASURING_SD).metres,
-        surveyed=source.flange_elevation.sd.metres if source.flange_elevation else 0.0,
-        before_shared=plan.before.shared.metres if plan.before else 0.0,
-        after_shared=plan.after.shared.metres,
-    )
 
 
 def _shared_change_sd(change: GradeChange, errors: Errors) -> Floats:

@@ -196,11 +196,16 @@ class _Looked:
     after: Heights
     unchanged: Bools
     silence: NDArray[np.int8]
+    correlation: float = 0.0
 
     def change(self) -> tuple[Floats, Floats]:
         """The change at each node and its own sd, (n, K); exactly 0 where the ground is unchanged."""
         value = np.where(self.unchanged, 0.0, self.after.z - self.before.z)
-        return value, np.where(self.unchanged, 0.0, np.hypot(self.after.sd, self.before.sd))
+        a, b = self.after.sd, self.before.sd
+        both = np.hypot(a, b)
+        if self.correlation:
+            both = np.sqrt(np.maximum(np.square(both) - 2 * self.correlation * a * b, 0.0))
+        return value, np.where(self.unchanged, 0.0, both)
 
     def mover(self, about_after: Bools) -> tuple[Floats, Floats]:
         """What moves the clearance at each node and its sd, (n, K): the after height or the change."""
@@ -244,7 +249,7 @@ def _look(
         old = _spread_out(old, asked, before.heights(px.ravel()[asked], py.ravel()[asked]))
     old = _shaped(old, shape)
     z, sd = np.where(unchanged, old.z, new.z), np.where(unchanged, old.sd, new.sd)
-    return _Looked(old, Heights(z, sd, new.source, new.names, new.borrowed), unchanged, silence)
+    return _Looked(old, Heights(z, sd, new.source, new.names, new.borrowed), unchanged, silence, after.correlation)
 
 
 def _silence(

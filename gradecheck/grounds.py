@@ -1,32 +1,22 @@
-"""The two grounds of a plan: every source opened and checked, then made into surfaces, one over another."""
+"""The two grounds of a plan: every source opened and checked, before any of it is asked for a height."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from pathlib import Path
 
-import numpy as np
 from pyproj import CRS
 
 from gradecheck import reference
 from gradecheck.designs import read_design
 from gradecheck.designs.landxml import matches
 from gradecheck.designs.parts import DesignFile, Reading, read_section
-from gradecheck.designs.settle import misplaced
 from gradecheck.errors import Finding, GradecheckError, InputError
 from gradecheck.plan import Plan
-from gradecheck.probability import Floats
 from gradecheck.roads.crosssections import CrossSections
-from gradecheck.roads.locate import Locator
-from gradecheck.sources import DesignLayer, GroundSource, SurfaceSource
-from gradecheck.surfaces import Layered, Surface
+from gradecheck.sources import GroundSource, SurfaceSource
 from gradecheck.surfaces.answers import base_name
-from gradecheck.surfaces.corridor import CHANGE, LEVEL, Carrying, Corridor, Road
-from gradecheck.surfaces.raster import mosaic
 from gradecheck.surfaces.tiles import SUFFIXES, Tile, find, open_tile
-from gradecheck.surfaces.tin import Tin
-from gradecheck.units import METRES, show
 from gradecheck.validation import nearest
 
 _SUFFIXES = {
@@ -170,167 +160,3 @@ def _stated(settings: SurfaceSource, name: str) -> tuple[CRS | None, CRS | None]
             raise InputError(Finding(f"{name}.vertical", what, "state one of them"))
         vertical = vertical or upward
     return crs, vertical
-
-
-@dataclass(frozen=True, slots=True)
-class Setting:
-    """What surfaces are built into: the working system, hydrants (n,) in the layer's own, metres of the window."""
-
-    work: CRS
-    layer: CRS
-    x: Floats
-    y: Floats
-    window: float
-    notes: list[str]
-
-
-def surface_of(ground: Ground, setting: Setting, old: Surface | None = None, change_only: bool = False) -> Surface:
-    """The ground as one surface. Raises InputError where a file's axes or unit are plainly mistaken.
-
-    old: the existing ground, for designs to tie into. change_only: both grounds are profiles alone, so that only their
-    change is carried.
-    """
-    layers: list[Surface] = []
-    findings: list[Finding] = []
-    for source in ground.sources:
-        if source.tiles:
-            layers.append(_mosaic(source, setting))
-        for design in source.designs:
-            wrong = _wrong_place(design, setting)
-            if wrong:
-                findings.append(wrong)
-            if not design.meshes and not design.roads:
-                setting.notes.append(f"{design.shown}: nothing of it is asked for")
-            for mesh in design.meshes:
-                shown = f"{design.shown}: {mesh.name}" if mesh.name else design.shown
-                path = _path(design.crs, design.shown, setting)
-                layers.append(Tin(mesh, path, METRES[design.height_unit], source.settings.sd.metres, shown))
-        layers += _corridors(source, setting, old, change_only)
-    if findings:
-        raise InputError(findings)
-    return layers[0] if len(layers) == 1 else Layered(tuple(layers))
-
-
-def _wrong_place(design: DesignFile, setting: Setting) -> Finding | None:
-    if not design.meshes and not design.roads:
-        return None
-    path = reference.Path.between(setting.layer, design.crs)
-    return misplaced(design, *path.there(setting.x, setting.y))
-
-
-def _mosaic(source: Source, setting: Setting) -> Surface:
-    paths = {tile.path: _path(tile.crs, tile.shown, setting) for tile in source.tiles}
-    return mosaic(source.tiles, paths, source.settings.sd.metres)
-
-
-def _path(crs: CRS, shown: str, setting: Setting) -> reference.Path:
-    """The way from the working system, what PROJ only guesses of it said aloud."""
-    path = reference.Path.between(setting.work, crs)
-    middle = reference.Path.between(setting.layer, setting.work).there(
-        np.array([np.median(setting.x)]), np.array([np.median(setting.y)])
-    )
-    caveat = path.caveat(*middle)
-    if caveat:
-        setting.notes.append(f"{shown}: {caveat}")
-    return path
-
-
-def _corridors(source: Source, setting: Setting, old: Surface | None, change_only: bool) -> list[Corridor]:
-    """All roads of one reference system and unit as one surface, so that they know of one another at crossings."""
-    groups: dict[tuple[str, str, str], list[DesignFile]] = {}
-    for design in source.designs:
-        if design.roads:
-            groups.setdefault((design.crs.to_wkt(), design.unit, design.height_unit), []).append(design)
-    settings = source.settings
-    corridors = []
-    for designs in groups.values():
-        first = designs[0]
-        roads = _named_apart([road for design in designs for road in design.roads], setting.notes)
-        bare = change_only and source.bare
-        stated = _carry(settings)
-        carry = (stated or (CHANGE if bare else LEVEL)) if old is not None else LEVEL
-        carrying = Carrying(
-            reach=settings.reach.metres,
-            tie_in=_tie_in(settings),
-            carry=carry,
-            sd=settings.sd.metres,
-            slope_sd=0.0 if bare and old is None else growth(settings, carry),
-            window=setting.window,
-        )
-        if carrying.tie_in is not None and carry == LEVEL and any(road.section is None for road in roads):
-            setting.notes.append(
-                f"{source.name}.tie_in is passed over where a profile without a section is carried level: "
-                'give a section, or state carry = "change"'
-            )
-        locator = Locator(tuple(road.alignment for road in roads))
-        path = _path(first.crs, first.shown, setting)
-        corridor = Corridor(roads, locator, path, first.unit, METRES[first.height_unit], carrying, old)
-        if corridor.reach > carrying.reach:
-            setting.notes.append(
-                f"{source.name}.reach of {settings.reach} is less than section and tie-in go: hydrants are spoken for "
-                f"to {corridor.reach:.1f} m from a road's line"
-            )
-        corridors.append(corridor)
-    return corridors
-
-
-def _named_apart(roads: Sequence[Road], notes: list[str]) -> tuple[Road, ...]:
-    """Roads of one name from several files get "(2)", "(3)", said aloud."""
-    seen: dict[str, int] = {}
-    out = []
-    for road in roads:
-        name = road.alignment.name
-        seen[name] = seen.get(name, 0) + 1
-        if seen[name] > 1:
-            notes.append(f"several roads are named '{name}': the later ones are told as '{name} (2)' and so on")
-            road = replace(road, alignment=replace(road.alignment, name=f"{name} ({seen[name]})"))
-        out.append(road)
-    return tuple(out)
-
-
-def _tie_in(settings: SurfaceSource) -> float | None:
-    """Metres over which a design fades; existing ground has none."""
-    width = settings.tie_in if isinstance(settings, DesignLayer) else None
-    return None if width is None else width.metres
-
-
-def _carry(settings: SurfaceSource) -> str | None:
-    """What of a bare profile a design says to carry; existing ground is carried level."""
-    return settings.carry if isinstance(settings, DesignLayer) else None
-
-
-def growth(settings: SurfaceSource, carry: str) -> float:
-    """How the error of a carried height grows with the distance: as stated, else by common practice, no source.
-
-    A street falls outward by some 2 %; a change of that fall by half of one per cent is a usual regrade.
-    """
-    return settings.offset_sd if settings.offset_sd is not None else 0.005 if carry == CHANGE else 0.02
-
-
-def carried(before: Ground, after: Ground, change_only: bool) -> list[str]:
-    """What stands for a fact where a road's heights are carried to hydrants, in words."""
-    notes = []
-    for ground in (before, after):
-        for source in ground.sources:
-            roads = [road for design in source.designs for road in design.roads]
-            if not roads:
-                continue
-            s = source.settings
-            if "reach" not in s.model_fields_set:
-                notes.append(f"{source.name}.reach = {s.reach}: how far from a road hydrants are spoken for is assumed")
-            if source.bare and not change_only:
-                carry = _carry(s) or LEVEL
-                how = "their change carried" if carry == CHANGE else "carried level"
-                notes.append(
-                    f"{source.name}: profiles without a section, {how} to the hydrants; "
-                    f"their error grows by {100 * growth(s, carry):g} % of the distance (offset_sd)"
-                )
-    if change_only:
-        s = after.sources[0].settings
-        width = _tie_in(s)
-        fades = f"fading over {show(width, 'ft', 1)} (tie_in)" if width is not None else "not fading (no tie_in stated)"
-        notes.append(
-            f"profiles alone, before and after: their change is carried to the hydrants, {fades}; its error grows by "
-            f"{100 * growth(s, CHANGE):g} % of the distance; elevations are the profiles', not the ground's there"
-        )
-    return notes

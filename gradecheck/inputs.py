@@ -13,19 +13,23 @@ from pyproj import CRS
 from gradecheck import hydrants as hydrant_layer
 from gradecheck import paving, reference
 from gradecheck.catalog import GENERIC, Catalog
+from gradecheck.clearance import Errors
 from gradecheck.errors import Finding, GradecheckError, InputError
 from gradecheck.formats.tables import read_catalog
-from gradecheck.grounds import Ground, Setting, carried, open_ground, surface_of
+from gradecheck.grounds import Ground, open_ground
 from gradecheck.hydrants import Hydrants
+from gradecheck.laying import Laid, Place, errors_of, flanges_moved, lay
 from gradecheck.paving import Jobs, read_pavement
 from gradecheck.plan import Plan
 from gradecheck.probability import Ints
 from gradecheck.setback import Pavement
 from gradecheck.sources import GroundSource
+from gradecheck.steady import Steady
 from gradecheck.surfaces import Surface
 from gradecheck.surfaces.answers import base_name
 from gradecheck.surfaces.design import Design
 from gradecheck.validation import nearest
+from gradecheck.vertical import Moved, use_grids
 
 T = TypeVar("T")
 Texts = tuple[str | None, ...]
@@ -40,6 +44,8 @@ class Inputs:
     families: for each index in `family` (H,) its name and whether the catalogue has it.
     before_ground, after_ground: the sources that the surfaces were made of. pavement: the design's, where given.
     roads: for each ground, the road that each hydrant names (H,), or None where no column does.
+    errors: sds of what was measured, and of what the surfaces' heights have in common.
+    moved: heights that were brought to another vertical system. steady: what stable ground says, where it was asked.
     """
 
     plan: Plan
@@ -57,6 +63,9 @@ class Inputs:
     roads: tuple[Texts | None, Texts | None]
     notes: tuple[str, ...]
     assumed: tuple[str, ...]
+    errors: Errors
+    moved: tuple[Moved, ...] = ()
+    steady: Steady | None = None
 
     def lengths(self) -> tuple[tuple[float, ...], ...]:
         """For each family the lengths to choose from, metres, rising."""
@@ -92,12 +101,13 @@ class _Opened:
     jobs: Jobs
     limits: shapely.Geometry | None
     pavement: Pavement | None
-    surfaces: tuple[Surface, Surface]
+    laid: Laid
 
 
 def open_inputs(plan: Plan) -> Inputs:
     """Open all that the plan names. Raises InputError with every finding of every input."""
     told = _Told(plan.assumed())
+    told.attempt(lambda: use_grids([plan.resolve(folder) for folder in plan.project.grids or ()]))
     opened = _opened(plan, told)
     if opened is None or told.findings:
         raise InputError(told.findings)
@@ -110,26 +120,25 @@ def _opened(plan: Plan, told: _Told) -> _Opened | None:
     read = told.attempt(lambda: _hydrants(plan))
     before = told.attempt(lambda: open_ground(plan, plan.before, "before", told.notes))
     after = told.attempt(lambda: open_ground(plan, plan.after, "after", told.notes))
-    if before is not None and after is not None:
-        told.attempt(lambda: _one_datum(before, after, told.assumed))
     if read is None or after is None:
         return None
     work = told.attempt(lambda: _work(plan, read, after, told.notes))
     if work is None:
         return None
     jobs = told.attempt(lambda: _noted(paving.read_jobs(plan, work), told.notes))
-    limits = pavement = surfaces = None
+    limits = pavement = laid = None
     if plan.after.limits is not None:
         limits = told.attempt(lambda: _noted(paving.read_limits(plan, work), told.notes))
     if plan.after.pavement is not None:
         pavement = told.attempt(lambda: _noted(read_pavement(plan, work), told.notes))
     for ground in (plan.before, plan.after):
         told.attempt(lambda ground=ground: _road_column(read, ground))  # type: ignore[misc]
-    if before is not None:
-        surfaces = told.attempt(lambda: _surfaces(plan, before, after, work, read, told))
-    if catalog is None or jobs is None or before is None or surfaces is None:
+    if before is not None and jobs is not None:
+        known = jobs.limits if limits is None else limits
+        laid = told.attempt(lambda: lay(plan, before, after, Place(work, read, known), told.notes, told.assumed))
+    if catalog is None or jobs is None or before is None or laid is None:
         return None
-    return _Opened(catalog, read, before, after, work, jobs, limits, pavement, surfaces)
+    return _Opened(catalog, read, before, after, work, jobs, limits, pavement, laid)
 
 
 def _assembled(plan: Plan, opened: _Opened, told: _Told) -> Inputs:
@@ -137,6 +146,9 @@ def _assembled(plan: Plan, opened: _Opened, told: _Told) -> Inputs:
     hydrants = hydrant_layer.placed(opened.read, opened.work)
     if not len(hydrants):
         raise InputError(_none_usable(hydrants))
+    hydrants, lifted = flanges_moved(plan, hydrants, opened.laid.upward, opened.work)
+    moved = (*opened.laid.moved, *lifted)
+    told.notes.extend(m.text for m in lifted)
     family, families = _families(plan, hydrants, opened.catalog, told.assumed, told.notes)
     if plan.hydrants.id is None:
         told.assumed.append("hydrants.id is not mapped: ids are made up from the place in the layer")
@@ -157,14 +169,19 @@ def _assembled(plan: Plan, opened: _Opened, told: _Told) -> Inputs:
         families=families,
         work=opened.work,
         jobs=opened.jobs,
-        before=opened.surfaces[0],
-        after=Design(opened.surfaces[1], limits, past if plan.after.beyond == "unchanged" else None, past),
+        before=opened.laid.before,
+        after=Design(
+            opened.laid.after, limits, past if plan.after.beyond == "unchanged" else None, past, plan.after.correlation
+        ),
         before_ground=opened.before,
         after_ground=opened.after,
         pavement=opened.pavement,
         roads=(roads[0], roads[1]),
         notes=tuple(dict.fromkeys(told.notes)),
         assumed=tuple(told.assumed),
+        errors=errors_of(plan, moved, opened.laid.steady),
+        moved=moved,
+        steady=opened.laid.steady,
     )
 
 
@@ -196,27 +213,6 @@ def _catalog(plan: Plan, assumed: list[str]) -> Catalog:
     return read_catalog(plan.resolve(plan.catalog.path), plan.catalog.path)
 
 
-def _one_datum(before: Ground, after: Ground, assumed: list[str]) -> None:
-    """Heights are not moved between vertical datums: refuse a mixture, say aloud where one is not stated."""
-    stated: dict[str, str] = {}
-    silent = []
-    for ground in (before, after):
-        for shown, vertical in ground.systems:
-            if vertical is None:
-                silent.append(ground.where)
-            else:
-                datum = vertical.datum.name if vertical.datum else vertical.name
-                stated.setdefault(datum, f"{ground.where} ({shown}) is {vertical.name}")
-    if len(stated) > 1:
-        what = f"heights on different vertical datums: {'; '.join(stated.values())}"
-        raise InputError(Finding("before and after", what, "bring all ground onto one vertical datum first"))
-    if stated and silent:
-        sides = " and ".join(dict.fromkeys(silent))
-        assumed.append(f"{sides}: vertical reference not stated everywhere, taken as {next(iter(stated))}")
-    elif silent and before.sources:
-        assumed.append("vertical reference of before and after is not stated: taken as one and the same")
-
-
 def _work(plan: Plan, read: Hydrants, after: Ground, notes: list[str]) -> CRS:
     named = None if plan.project.crs is None else reference.crs_named(plan.project.crs, "project.crs")
     layer = reference.split(read.crs)[0] or read.crs
@@ -229,22 +225,6 @@ def _work(plan: Plan, read: Hydrants, after: Ground, notes: list[str]) -> CRS:
     if caveat:
         notes.append(f"hydrants: {caveat}")
     return work
-
-
-def _surfaces(
-    plan: Plan, before: Ground, after: Ground, work: CRS, read: Hydrants, told: _Told
-) -> tuple[Surface, Surface]:
-    """Both grounds; designs tie into the existing one."""
-    change_only = before.bare and after.bare
-    window = plan.policy.clearance_max.metres - plan.policy.clearance_min.metres
-    setting = Setting(work, reference.split(read.crs)[0] or read.crs, read.x, read.y, window, told.notes)
-    old = surface_of(before, setting, change_only=change_only)
-    new = surface_of(after, setting, old, change_only)
-    told.assumed.extend(carried(before, after, change_only))
-    for ground, source in ((before, plan.before), (after, plan.after)):
-        if source is not None and len({s.sd_shared.metres for s in source.layers_down}) > 1:
-            told.notes.append(f"{ground.where}: sd_shared of {source.shared} is taken for all of its sources")
-    return old, new
 
 
 def _pavement_notes(plan: Plan, pavement: Pavement | None, hydrants: Hydrants, work: CRS, told: _Told) -> None:

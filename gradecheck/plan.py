@@ -11,7 +11,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from datetime import date
 from pathlib import Path
-from typing import Annotated, Any, Literal
+from typing import Annotated, Any, Literal, Self
 from urllib.parse import urlsplit
 
 from pydantic import (
@@ -21,22 +21,27 @@ from pydantic import (
     Tag,
     ValidationInfo,
     field_validator,
+    model_validator,
 )
 
 from gradecheck.errors import Finding, PlanError
 from gradecheck.policy import Policy
-from gradecheck.sources import KINDS, ONLY_WITH, DesignSource, GroundSource, PathText, pile
+from gradecheck.sources import KINDS, ONLY_WITH, DesignSource, GroundSource, Paths, PathText, pile
 from gradecheck.units import Length
-from gradecheck.validation import Distance, Section, Unit, build, nearest, toml_values
+from gradecheck.validation import Distance, PositiveLength, Section, Unit, build, nearest, toml_values
 
 
 class Project(Section):
-    """`[project]`: the name, the start of work and the reference system that work is done in."""
+    """`[project]`: the name, the start of work and the reference system that work is done in.
+
+    grids: folders with grids for PROJ, such as those between vertical datums.
+    """
 
     name: str | None = None
     starts: date | None = None
     work_days_before: int = Field(default=14, ge=0, strict=True)
     crs: str | None = None
+    grids: Paths | None = None
 
 
 MEASURING_SD = Length(0.25, "in")
@@ -57,9 +62,13 @@ class MeasuredColumn(LengthColumn):
 
 
 class SurveyedColumn(LengthColumn):
-    """A column of surveyed elevations with their standard deviation."""
+    """A column of surveyed elevations with their standard deviation.
+
+    vertical: their vertical reference system, where it is not the design's.
+    """
 
     sd: Distance = Length(0.02, "ft")
+    vertical: str | None = None
 
 
 ColumnOrLength = Annotated[
@@ -106,6 +115,28 @@ class CatalogSource(Section):
     path: PathText | None = None
 
 
+class StableSource(Section):
+    """`[stable]`: where nothing is built, so that both surfaces should agree.
+
+    path: polygons, or points, where that is known to be so; else `beyond`, a distance from the limits of work on.
+    correct: raise the before surface by the median difference there.
+    """
+
+    path: PathText | None = None
+    layer: str | None = None
+    beyond: Distance | None = None
+    spacing: PositiveLength | None = None
+    correct: bool = False
+
+    @model_validator(mode="after")
+    def _somewhere(self) -> Self:
+        if (self.path is None) == (self.beyond is None):
+            raise ValueError(
+                "give path (polygons or points), or beyond (a distance from the limits of work), one of them"
+            )
+        return self
+
+
 class OutputPlace(Section):
     """`[output]`: the folder and the unit of small heights, the paper of the sheets, the background of the map.
 
@@ -149,6 +180,7 @@ class Plan(Section):
     after: DesignSource
     policy: Policy = Policy()
     catalog: CatalogSource = CatalogSource()
+    stable: StableSource | None = None
     output: OutputPlace = OutputPlace()
 
     _folder: Path = PrivateAttr(default=Path())

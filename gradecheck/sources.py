@@ -64,7 +64,7 @@ class StationTable(Section):
 
 KINDS = ("raster", "landxml", "dxf", "profile")
 _ROAD_KEYS = ("section", "reach", "tie_in", "roads", "offset_sd", "carry")
-_OF_THE_WHOLE = ("beyond", "unchanged_past", "limits", "pavement")
+_OF_THE_WHOLE = ("beyond", "unchanged_past", "limits", "pavement", "correlation")
 ONLY_WITH: dict[str, tuple[str, ...]] = {
     **dict.fromkeys(("surface", "alignment", "profile_name", "cross_sections"), ("landxml",)),
     **dict.fromkeys(("layers", "lines", "longest_side"), ("dxf",)),
@@ -177,13 +177,17 @@ class DesignLayer(SurfaceSource):
 
 
 class DesignSource(DesignLayer, GroundSource):
-    """`[after]`: the design ground, and what holds beyond its limits."""
+    """`[after]`: the design ground, and what holds beyond its limits.
+
+    correlation: of its own error with that of the before surface, where both rest on one survey.
+    """
 
     under: tuple[DesignLayer, ...] = Field(default=(), json_schema_extra=NOT_A_KEY)
     beyond: Literal["unchanged", "missing"] = "unchanged"
     unchanged_past: Distance = Length(30, "ft")
     limits: PathText | None = None
     pavement: PathText | None = None
+    correlation: Annotated[float, Field(ge=0, le=1, strict=True)] = 0.0
 
 
 def pile(value: object, section: str) -> object:

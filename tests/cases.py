@@ -22,7 +22,7 @@ from gradecheck.catalog import GENERIC, GENERIC_FAMILY, Catalog
 from gradecheck.decision import Action, Cases, Decision, decide
 from gradecheck.grounds import Ground as OpenedGround
 from gradecheck.hydrants import Hydrants, Rejected
-from gradecheck.inputs import Inputs
+from gradecheck.inputs import Inputs, errors_of
 from gradecheck.paving import Jobs
 from gradecheck.plan import Plan
 from gradecheck.policy import Policy
@@ -330,5 +330,6 @@ def assessed(
         roads=(None, None),
         notes=(),
         assumed=(),
+        errors=errors_of(plan),
     )
     return assess(inputs, TODAY)

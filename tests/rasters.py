@@ -20,8 +20,8 @@ from rasterio.warp import reproject
 from scipy import ndimage
 
 from gradecheck.reference import Path as Way
-from gradecheck.surfaces import Heights, Surface
-from gradecheck.surfaces.raster import mosaic
+from gradecheck.surfaces import Heights, Layered, Surface
+from gradecheck.surfaces.raster import lattices
 from gradecheck.surfaces.tiles import Tile, open_tile
 
 WORK = "EPSG:32615"
@@ -102,7 +102,8 @@ def refusals(path: Path, unit: str | None = "m", crs: str | None = None, vertica
 
 def join(tiles: Sequence[Tile], work: str = WORK, sd: float = 0.1) -> Surface:
     """Tiles as one surface for points in system `work`."""
-    return mosaic(tiles, {t.path: Way.between(CRS.from_user_input(work), t.crs) for t in tiles}, sd)
+    found = lattices(tiles, {t.path: Way.between(CRS.from_user_input(work), t.crs) for t in tiles}, sd)
+    return found[0] if len(found) == 1 else Layered(tuple(found))
 
 
 def ground(*paths: Path, unit: str | None = "m", crs: str | None = None, work: str = WORK, sd: float = 0.1) -> Surface:

@@ -36,7 +36,8 @@ CORE = {
     "decision",
     "order",
 }
-READING = {"reference", "layers", "hydrants", "paving", "surfaces", "formats", "engine", "roads", "designs", "grounds"}
+READING = {"reference", "vertical", "layers", "hydrants", "paving", "surfaces", "formats", "engine", "roads", "designs"}
+READING |= {"grounds", "groundwork", "nets", "steady", "laying"}
 JOB = {"inputs", "inventory", "measurement", "assessment", "surroundings", "inspection", "pipeline"}
 ALLOWED: dict[str, set[str]] = {
     "errors": set(),
@@ -53,6 +54,11 @@ ALLOWED: dict[str, set[str]] = {
     "designs": {"reference", "layers", "surfaces", "formats", "roads", "plan", "sources", "validation", "probability"},
     "grounds": {"reference", "surfaces", "designs", "roads", "plan", "sources", "validation", "probability"},
     "reference": {"probability"},
+    "vertical": {"reference", "probability"},
+    "groundwork": {"grounds", "reference", "vertical", "surfaces", "designs", "roads", "sources", "probability"},
+    "nets": {"reference", "hydrants", "surfaces", "variogram", "probability"},
+    "steady": {"reference", "layers", "grounds", "plan", "stable", "surfaces", "probability"},
+    "laying": READING | SETTINGS | {"clearance", "stable", "probability"},
     "layers": {"validation", "probability"},
     "surfaces": {"reference", "roads", "engine", "probability"},
     "hydrants": {"reference", "layers", "plan", "cautions", "probability"},
@@ -67,6 +73,11 @@ ALLOWED: dict[str, set[str]] = {
     "cases": {"policy", "probability"},
     "decision": {"cases", "policy", "catalog", "choices", "probability"},
     "order": {"catalog", "cases", "decision", "policy", "choices", "probability"},
+    "variogram": {"probability"},
+    "stable": {"variogram", "probability"},
+    "walk": {"probability"},
+    "measuring": {"cases", "choices", "decision", "policy", "walk", "probability"},
+    "outlook": {"cases", "catalog", "choices", "decision", "measuring", "order", "policy", "probability"},
     "provenance": {"change", "surfaces", "probability"},
     "reasons": {"cases", "choices", "clearance", "decision", "policy", "probability"},
     "review": {"cases", "choices", "decision", "policy", "probability", "validation"},
@@ -74,15 +85,16 @@ ALLOWED: dict[str, set[str]] = {
     "reorder": SETTINGS | CORE | {"review", "readback", "outputs"},
     "outputs": (CORE | SETTINGS | JOB | {"review", "reorder", "reference", "hydrants", "grounds", "roads"})
     - {"pipeline"},
-    "inputs": READING | SETTINGS | {"probability", "cautions", "setback"},
+    "inputs": READING | SETTINGS | {"probability", "cautions", "setback", "clearance"},
     "inventory": READING | SETTINGS,
     "measurement": READING | SETTINGS | {"inputs", "change", "checks", "probability"},
     "assessment": READING | SETTINGS | CORE | {"inputs", "measurement", "review"},
     "surroundings": READING | {"inputs", "probability"},
     "inspection": READING | SETTINGS | CORE | {"inputs", "inventory", "measurement"},
     "pipeline": READING | SETTINGS | CORE | JOB | {"outputs", "review", "readback", "reorder", "report", "worksheets"},
-    "report": (CORE | SETTINGS | JOB | {"review", "reference", "hydrants", "outputs", "worksheets"}) - {"pipeline"},
-    "worksheets": (CORE | SETTINGS | JOB | {"review", "reference", "hydrants", "outputs"}) - {"pipeline"},
+    "report": (CORE | SETTINGS | JOB | {"review", "reference", "hydrants", "outputs", "worksheets", "walk"})
+    - {"pipeline"},
+    "worksheets": (CORE | SETTINGS | JOB | {"review", "reference", "hydrants", "outputs", "walk"}) - {"pipeline"},
     "starter_roads": {"roads", "probability"},
     "starter": {"starter_roads", "probability"},
     "cli": {"pipeline", "plan", "starter", "outputs"},
@@ -99,6 +111,11 @@ PURE = [
     "cautions",
     "reasons",
     "provenance",
+    "variogram",
+    "stable",
+    "walk",
+    "measuring",
+    "outlook",
 ]
 PURE += [
     "checks",
@@ -111,6 +128,7 @@ PURE += [
     "surfaces.design",
     "surfaces.corridor",
     "surfaces.answers",
+    "surfaces.shifted",
 ]
 FILES = {"geopandas", "pyogrio", "rasterio", "fiona", "pathlib", "os", "io", "shutil", "tempfile", "glob", "sqlite3"}
 TERMINAL_AND_CLOCK = {"sys", "typer", "click", "tqdm", "logging", "time", "random", "subprocess", "threading", "socket"}
@@ -196,7 +214,7 @@ WITH_FILES = {
     "surfaces.tiles",
     "starter",
 }
-WITH_FILES |= {"grounds", "inventory", "readback", "reorder", "starter_roads"}
+WITH_FILES |= {"grounds", "vertical", "inventory", "readback", "reorder", "starter_roads"}
 
 
 @pytest.mark.parametrize("name", MODULES)

@@ -467,7 +467,7 @@ BAD: dict[str, tuple[Callable[[Path], dict[str, Any]], str]] = {
     "after in metres": (_ground("after", lambda p: write_ground(p, 30.5)), "m against ft?"),
     "after not there": (_says(after={"raster": ["after.tif", "none.tif"]}), "no such file or folder: none.tif"),
     "after noise": (_ground("after", _noise), "cannot be opened as a raster"),
-    "two datums": (_two_datums, "different vertical datums"),
+    "two datums": (_two_datums, "needed as"),
     "limits not there": (_says(after={"limits": "none.gpkg"}), "no such file: none.gpkg"),
     "limits are lines": (_limits, "no usable polygons"),
     "paving not there": (_says(paving={"path": "none.gpkg", "job": "job_id"}), "no such file: none.gpkg"),

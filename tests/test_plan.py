@@ -12,7 +12,7 @@ import pytest
 from pydantic import ValidationError
 
 from gradecheck import Length, Plan, PlanError
-from gradecheck.plan import CatalogSource, HydrantSource, OutputPlace, PavingSource, Project
+from gradecheck.plan import CatalogSource, HydrantSource, OutputPlace, PavingSource, Project, StableSource
 from gradecheck.policy import Policy
 from gradecheck.sources import DesignSource
 from tests.projects import toml_text
@@ -40,6 +40,7 @@ sd = "0.05 ft"
 sd_shared = "0 ft"
 beyond = "unchanged"
 unchanged_past = "30 ft"
+correlation = 0.0
 [policy]
 flange_point = "bottom"
 clearance_min = "2 in"
@@ -481,7 +482,8 @@ def test_every_default_that_stands_for_a_fact_is_listed_as_assumed() -> None:
 def test_every_key_of_the_plan_is_in_the_reference_of_the_readme() -> None:
     readme = (Path(__file__).resolve().parents[1] / "README.md").read_text(encoding="utf-8")
     shown = set(re.findall(r"^(\w+) = ", readme, re.MULTILINE))
-    for section in (Project, HydrantSource, PavingSource, DesignSource, Policy, CatalogSource, OutputPlace):
+    sections = (Project, HydrantSource, PavingSource, DesignSource, Policy, CatalogSource, StableSource, OutputPlace)
+    for section in sections:
         assert set(section.model_fields) - {"under"} <= shown, section.__name__
 
 

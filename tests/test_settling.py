@@ -92,15 +92,6 @@ def test_vertical_systems_of_file_and_plan_must_agree_and_be_in_the_files_unit(t
     warned(project(tmp_path, {"landxml": "d.xml"}), "is not understood")
 
 
-def test_grounds_on_two_vertical_datums_are_refused_whatever_they_are_read_from(tmp_path: Path) -> None:
-    write_landxml(tmp_path / "d.xml", half(OLD))
-    with_vertical(tmp_path / "d.xml", "EPSG:5703")
-    stops(
-        project(tmp_path, {"landxml": "d.xml"}, before={"vertical": "EPSG:5702", "unit": None}),
-        "different vertical datums",
-    )
-
-
 def test_turning_the_axes_is_for_triangles_only(tmp_path: Path) -> None:
     write_landxml(tmp_path / "d.xml", street(level(OLD)))
     stops(
@@ -304,7 +295,7 @@ def test_a_drawing_whose_axes_are_swapped_can_be_turned(tmp_path: Path) -> None:
 def test_the_vertical_half_of_a_stated_system_counts(tmp_path: Path) -> None:
     write_landxml(tmp_path / "d.xml", half(OLD + 0.5 * FT), system=None)
     before = {"vertical": "EPSG:5702", "unit": None}
-    stops(project(tmp_path, {"landxml": "d.xml", "crs": "EPSG:32615+5703"}, before=before), "different vertical datums")
+    stops(project(tmp_path, {"landxml": "d.xml", "crs": "EPSG:32615+5703"}, before=before), "EPSG:5702 (NGVD29")
     both = {"landxml": "d.xml", "crs": "EPSG:32615+5703", "vertical": "EPSG:3900"}
     stops(project(tmp_path, both), "crs says heights are EPSG:5703")
 

@@ -24,11 +24,11 @@ from gradecheck.decision import Action
 from gradecheck.paving import Jobs
 from gradecheck.review import Edit, Review, counted
 from gradecheck.setback import Pavement
+from gradecheck.walk import length, neighbours, route, walk
 from gradecheck.worksheets import typeface, words
 from gradecheck.worksheets.files import MEASUREMENTS, write_measurements, write_notices, write_worksheets
 from gradecheck.worksheets.picks import Pick, site_rule
 from gradecheck.worksheets.sheets import Book, book
-from gradecheck.worksheets.walk import length, neighbours, route, walk
 from tests.cases import IN, Site, assessed, exact_plan, possible, right
 
 NAN = float("nan")

@@ -14,7 +14,7 @@ from gradecheck.assessment import Assessment
 from gradecheck.probability import Floats, Ints
 from gradecheck.surroundings import RoadLine, Surroundings
 from gradecheck.units import METRES
-from gradecheck.worksheets.walk import walk
+from gradecheck.walk import walk
 
 _LOOKS = 240
 """Points along a section at which the ground is asked."""

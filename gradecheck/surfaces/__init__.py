@@ -27,6 +27,7 @@ IMPLAUSIBLE = -7
 UNMET = -8
 OUT_OF_RANGE = -9
 UNREADABLE = -10
+UNMOVED = -11
 WHY: dict[int, str] = {
     OUTSIDE: "outside the surface",
     TIED_IN: "past where the design ties into the existing ground: unchanged",
@@ -38,6 +39,7 @@ WHY: dict[int, str] = {
     UNMET: "how the road meets the existing ground here is not known",
     OUT_OF_RANGE: "the value there is no elevation on Earth",
     UNREADABLE: "the file cannot be read there",
+    UNMOVED: "its heights cannot be brought to the design's vertical system there",
 }
 
 LOWEST, HIGHEST = -500.0, 9000.0

@@ -50,12 +50,14 @@ class Design:
     limits: polygons of the design's limits, or None where its own ground is all there is to go by.
     past: how far from the design the ground counts as unchanged; None where beyond is "missing".
     near: how near to other ground of the design a road's tie-in says nothing.
+    correlation: of its own errors with those of the existing ground.
     """
 
     surface: Surface
     limits: shapely.Geometry | None
     past: float | None
     near: float = 0.0
+    correlation: float = 0.0
 
     def silence(self, x: Floats, y: Floats, margin: float = 0.0) -> NDArray[np.int8]:
         """For points (n,) where the surface has no ground: one of the codes above, `past` widened by `margin`."""

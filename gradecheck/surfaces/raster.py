@@ -35,8 +35,6 @@ from gradecheck.surfaces import (
     OUTSIDE,
     UNREADABLE,
     Heights,
-    Layered,
-    Surface,
 )
 from gradecheck.surfaces.tiles import Tile
 
@@ -246,8 +244,8 @@ def _handle(tile: Tile) -> rasterio.DatasetReader:
     return handles[key]
 
 
-def mosaic(tiles: Sequence[Tile], path_to: dict[str, Path], sd: float) -> Surface:
-    """Tiles as one surface, earlier ones winning where they overlap; `path_to` by tile path, from working system.
+def lattices(tiles: Sequence[Tile], path_to: dict[str, Path], sd: float) -> list[Lattice]:
+    """Tiles as rasters, one over another; `path_to` by tile path, from the working system.
 
     Tiles of one lattice are joined, so that there is no gap at their seams. Where a tile of another lattice
     comes between two of one and overlaps the later, that order is kept: the later one follows after it,
@@ -267,13 +265,13 @@ def mosaic(tiles: Sequence[Tile], path_to: dict[str, Path], sd: float) -> Surfac
             groups[home].append(i)
         else:
             groups.append([j for j in range(i) if _same_lattice(tiles[j], tile)] + [i])
-    lattices = []
+    found = []
     for members in groups:
         first = tiles[members[0]]
         place = np.array([_place(first, tiles[i]) for i in members], dtype=np.int64)
         extent = shapely.union_all([outlines[i] for i in members])
-        lattices.append(Lattice(tuple(tiles[i] for i in members), place, path_to[first.path], extent, sd))
-    return lattices[0] if len(lattices) == 1 else Layered(tuple(lattices))
+        found.append(Lattice(tuple(tiles[i] for i in members), place, path_to[first.path], extent, sd))
+    return found
 
 
 def _place(first: Tile, tile: Tile) -> tuple[int, int, int, int]:
@@ -283,7 +281,7 @@ def _place(first: Tile, tile: Tile) -> tuple[int, int, int, int]:
 
 
 def _same_lattice(a: Tile, b: Tile) -> bool:
-    if not a.crs.equals(b.crs, ignore_axis_order=True):
+    if not a.crs.equals(b.crs, ignore_axis_order=True) or a.vertical != b.vertical:
         return False
     cell = np.hypot(a.grid.a, a.grid.d)
     span = max(a.width, a.height, b.width, b.height)

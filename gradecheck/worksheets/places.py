@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from gradecheck import reference
 from gradecheck.assessment import Assessment
 from gradecheck.probability import Ints
-from gradecheck.worksheets.walk import neighbours
+from gradecheck.walk import neighbours
 
 NEIGHBOURS = 3
 _NEAR, _FAR = 20.0, 150.0

@@ -18,6 +18,7 @@ from gradecheck.order import Work
 from gradecheck.probability import Bools, Floats
 from gradecheck.provenance import after_sources, before_sources
 from gradecheck.reference import Path
+from gradecheck.walk import route
 from gradecheck.worksheets import words
 from gradecheck.worksheets.picks import (
     Part,
@@ -33,7 +34,6 @@ from gradecheck.worksheets.picks import (
 )
 from gradecheck.worksheets.places import Neighbour, Sketch, sketches, station_of
 from gradecheck.worksheets.questions import ENGINEER, Question, held, job_name, question, waits
-from gradecheck.worksheets.walk import route
 
 CREW = (Action.extend, Action.shorten, Action.measure, Action.on_site)
 """Actions with a sheet; `keep` has one where the ground must be dressed."""

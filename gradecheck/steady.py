@@ -1,0 +1,171 @@
+"""Stable ground in a plan: both surfaces asked on a regular set of points where nothing is built."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+import shapely
+from pyproj import CRS
+
+from gradecheck import reference
+from gradecheck.errors import Finding, InputError
+from gradecheck.grounds import Ground
+from gradecheck.layers import read_layer
+from gradecheck.plan import Plan, StableSource
+from gradecheck.probability import Floats
+from gradecheck.stable import FEW, StableGround, stable_ground
+from gradecheck.surfaces import Surface
+from gradecheck.units import Length
+
+_WANTED = 900
+"""Points that a grid aims at where the plan states no spacing."""
+_MOST = 20_000
+_LEAST_SD = 0.2
+"""Of the spread: the least that is left to one survey's own error once the other's stated one is taken away."""
+
+
+@dataclass(frozen=True, slots=True)
+class Steady:
+    """What stable ground says of the two surfaces of a plan.
+
+    x, y: (n,) working units, where both have ground. dz: (n,) metres, after less before, nothing corrected.
+    ground: its statistics. own_sd: metres, what the sds of both surfaces make of the change there, as stated or
+    assumed. corrected: metres that the before surface is raised by, 0 where the plan does not ask for it.
+    estimated: the sides whose sd is the spread, since the plan states none.
+    """
+
+    x: Floats
+    y: Floats
+    dz: Floats
+    ground: StableGround
+    own_sd: float
+    corrected: float
+    estimated: tuple[str, ...]
+
+
+def look(
+    plan: Plan, source: StableSource, work: CRS, limits: shapely.Geometry | None, old: Surface, new: Surface
+) -> Steady:
+    """Ask both surfaces. limits: of work, in the working system. Raises InputError where they share no such ground."""
+    x, y = _places(plan, source, work, limits, shapely.intersection(old.extent, new.extent))
+    before, after = old.heights(x, y), new.heights(x, y)
+    both = np.isfinite(before.z) & np.isfinite(after.z)
+    if not both.any():
+        what = f"at none of {len(x)} points on stable ground do both surfaces have a height"
+        mend = "name areas where both do (a design file of the road alone has none), or leave [stable] out"
+        raise InputError(Finding("stable", what, mend))
+    unit = reference.metres_per_unit(work)
+    dz = after.z[both] - before.z[both]
+    own = np.sqrt(_difference(before.sd[both], after.sd[both], plan.after.correlation))
+    found = stable_ground(x[both] * unit, y[both] * unit, dz)
+    sides = _unstated(plan) if not found.few else ()
+    corrected = found.summary.median if source.correct else 0.0
+    return Steady(x[both], y[both], dz, found, float(np.median(own)), corrected, sides)
+
+
+def _difference(one: Floats, other: Floats, correlation: float) -> Floats:
+    """(n,) variance of the difference of two heights whose own errors are correlated."""
+    return np.asarray(np.square(one) + np.square(other) - 2 * correlation * one * other)
+
+
+def _unstated(plan: Plan) -> tuple[str, ...]:
+    """The sides on which no source states an sd."""
+    sides = (("before", plan.before), ("after", plan.after))
+    return tuple(
+        name for name, g in sides if g is not None and not any("sd" in s.model_fields_set for s in g.layers_down)
+    )
+
+
+def _places(
+    plan: Plan, source: StableSource, work: CRS, limits: shapely.Geometry | None, shared: shapely.Geometry
+) -> tuple[Floats, Floats]:
+    """(n,), (n,) where stable ground is looked at, working units: the plan's points, or a grid over its areas."""
+    unit = reference.metres_per_unit(work)
+    if source.path is None:
+        if limits is None or source.beyond is None:
+            what = "stable ground beyond the limits of work is asked for, and no limits are known"
+            raise InputError(Finding("stable.beyond", what, "give [paving] or [after] limits as polygons, or a path"))
+        area = shapely.difference(shared, shapely.buffer(limits, source.beyond.metres / unit))
+    else:
+        layer = read_layer(plan.resolve(source.path), source.path, "stable", source.layer)
+        if layer.crs is None:
+            raise InputError(Finding("stable", f"{layer.shown} has no reference system", "set it in a GIS first"))
+        path = reference.Path.between(reference.split(layer.crs)[0] or layer.crs, work)
+        shapes = [g for g in layer.geometry if g is not None and not g.is_empty]
+        moved = [shapely.transform(shapely.force_2d(g), lambda c: np.stack(path.there(*c.T), axis=1)) for g in shapes]
+        points = [g for g in moved if shapely.get_dimensions(g) == 0]
+        if points and len(points) == len(moved):
+            x, y = shapely.get_coordinates(points).T
+            return np.ascontiguousarray(x), np.ascontiguousarray(y)
+        areas = [shapely.make_valid(g) for g in moved if shapely.get_dimensions(g) == 2]
+        if not areas:
+            raise InputError(Finding("stable", f"{layer.shown} has no polygons or points", "give areas or points"))
+        area = shapely.intersection(shapely.union_all(areas), shared)
+    return _grid(area, None if source.spacing is None else source.spacing.metres / unit)
+
+
+def _grid(area: shapely.Geometry, spacing: float | None) -> tuple[Floats, Floats]:
+    """Points of a square grid inside an area. Raises InputError for none, or for far too many."""
+    size = shapely.area(area)
+    step = spacing or float(np.sqrt(max(size, 1e-9) / _WANTED))
+    if size / step**2 > _MOST:
+        what = f"a spacing so small gives {size / step**2:,.0f} points on stable ground; {_MOST:,} are the most"
+        raise InputError(Finding("stable.spacing", what, "state a larger one, or none"))
+    if size > 0:
+        left, bottom, right, top = area.bounds
+        gx, gy = np.meshgrid(_steps(left, right, step), _steps(bottom, top, step))
+        shapely.prepare(area)
+        inside = shapely.contains_xy(area, gx.ravel(), gy.ravel())
+        if inside.any():
+            return gx.ravel()[inside], gy.ravel()[inside]
+    what = "no stable ground lies where both surfaces may have some"
+    raise InputError(Finding("stable", what, "name other areas, a smaller distance or a smaller spacing"))
+
+
+def _steps(low: float, high: float, step: float) -> Floats:
+    """Whole multiples of the step, and a half."""
+    return np.asarray((np.arange(np.floor(low / step), np.ceil(high / step)) + 0.5) * step, dtype=np.float64)
+
+
+def with_spread(before: Ground, after: Ground, steady: Steady) -> tuple[Ground, Ground]:
+    """Both grounds, with the spread of stable ground as sd where the plan states none."""
+    if not steady.estimated:
+        return before, after
+    own = {"before": _top_sd(before), "after": _top_sd(after)}
+    spread = steady.ground.summary.nmad
+    if len(steady.estimated) == 2:
+        factor = spread / float(np.hypot(own["before"], own["after"]))
+        sds = {side: own[side] * factor for side in own}
+    else:
+        (side,) = steady.estimated
+        other = own["after" if side == "before" else "before"]
+        sds = {side: float(np.sqrt(max(spread**2 - other**2, (_LEAST_SD * spread) ** 2)))}
+    return _with_sd(before, sds.get("before")), _with_sd(after, sds.get("after"))
+
+
+def _top_sd(ground: Ground) -> float:
+    return ground.sources[0].settings.sd.metres if ground.sources else 0.0
+
+
+def _with_sd(ground: Ground, sd: float | None) -> Ground:
+    if sd is None:
+        return ground
+    stated = Length(round(sd, 5), "m")
+    sources = [replace(s, settings=s.settings.model_copy(update={"sd": stated})) for s in ground.sources]
+    return replace(ground, sources=tuple(sources))
+
+
+def assumed(steady: Steady, before: Ground, after: Ground) -> list[str]:
+    """What of the errors is estimated on stable ground, in words."""
+    return [
+        f"{side}.sd = {ground.sources[0].settings.sd}: not stated, estimated from the spread on stable ground "
+        f"({steady.ground.summary.count} points)"
+        for side, ground in (("before", before), ("after", after))
+        if side in steady.estimated and ground.sources
+    ]
+
+
+def enough(steady: Steady) -> bool:
+    """Whether there are points enough for a standard error that is more than a guess."""
+    return steady.ground.summary.count >= FEW

@@ -1,0 +1,235 @@
+"""Vertical datums: published values, PROJ's own cs2cs where its grids are at hand, and everything that is refused.
+
+Where the grids of `../shared/data/vertical_grids` are absent, what needs them skips. Each case of PROJ that looks safe
+and is not (a ballpark that passes for a transformation) is one test.
+"""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pyproj
+import pytest
+import rasterio
+from affine import Affine
+from pyproj import CRS
+
+from gradecheck import InputError, Plan, compute, vertical
+from gradecheck.vertical import lift, metric_twin
+from tests.projects import CRS as PLANE
+from tests.projects import hydrants, plan_values, write_grounds
+
+FT, US_FT = 0.3048, 1200 / 3937
+GRIDS = Path(__file__).resolve().parents[2] / "shared" / "data" / "vertical_grids"
+LONGLAT = CRS("EPSG:4326")
+
+
+@pytest.fixture
+def grids() -> Iterator[Path]:
+    """The folder of grids, known to PROJ for one test."""
+    if not GRIDS.is_dir():
+        pytest.skip("no vertical grids in ../shared/data")
+    before = pyproj.datadir.get_data_dir()
+    vertical.use_grids([GRIDS])
+    yield GRIDS
+    pyproj.datadir.set_data_dir(before)
+    vertical._transformer.cache_clear()
+
+
+def at(source: str, target: str, lon: float, lat: float, z: float, base: str = "EPSG:4269") -> float:
+    """A height brought over, by the way that runs take."""
+    x, y = np.array([lon]), np.array([lat])
+    found = lift(CRS(source), CRS(target), CRS(base), LONGLAT, x, y, "here")
+    assert found is not None
+    return float(found.heights(x, y, np.array([z]))[0])
+
+
+def refused(source: str, target: str, lon: float, lat: float, base: str = "EPSG:4269") -> str:
+    with pytest.raises(InputError) as told:
+        at(source, target, lon, lat, 100.0, base)
+    return str(told.value.findings[0])
+
+
+# --- published values ---------------------------------------------------------------------------------------------
+
+# NAVD88 less NGVD29, National Geodetic Survey's VERTCON pages.
+PUBLISHED = [(-(98 + 40 / 60 + 10 / 3600), 0.202), (-(78 + 40 / 60 + 10 / 3600), -0.267)]
+
+
+@pytest.mark.parametrize(("lon", "wanted"), PUBLISHED)
+@pytest.mark.parametrize(("source", "target"), [("EPSG:7968", "EPSG:5703"), ("EPSG:5702", "EPSG:6360")])
+def test_ngvd29_to_navd88_is_as_published_whatever_unit_the_systems_count_in(
+    grids: Path, lon: float, wanted: float, source: str, target: str
+) -> None:
+    # Heights are metres inside, also of systems in feet: PROJ has no grid between the latter and would guess.
+    assert at(source, target, lon, 36 + 10 / 60 + 35 / 3600, 100.0) - 100 == pytest.approx(wanted, abs=0.001)
+
+
+def test_the_way_back_is_the_way_there_reversed(grids: Path) -> None:
+    x, y, z = np.array([-98.5, -93.2]), np.array([36.1, 41.7]), np.array([312.4, 290.0])
+    found = lift(CRS("EPSG:5702"), CRS("EPSG:5703"), CRS("EPSG:4269"), LONGLAT, x, y, "here")
+    assert found is not None
+    there = found.heights(x, y, z)
+    assert np.abs(there - z).min() > 0.01
+    assert found.back(x, y, there) == pytest.approx(z, abs=1e-9)
+
+
+def test_the_epsg_example_of_bilinear_offsets_through_a_grid_made_for_it(tmp_path: Path) -> None:
+    # EPSG guidance note 7-2, method 9658: 29.4667897 N 98.4803739 W, corners NW .144 NE .132 SE .121 SW .125: +0.129 m.
+    # The corners stand in a grid of PROJ's own form under the name of the one that PROJ looks for there; in a process
+    # of its own, so that nobody else meets it.
+    step = 0.05
+    profile = {"driver": "GTiff", "width": 4, "height": 4, "count": 1, "dtype": "float32", "crs": "EPSG:4269"}
+    grid = Affine(step, 0, -98.50 - 1.5 * step, 0, -step, 29.50 + 1.5 * step)
+    values = np.full((4, 4), 9.0, dtype="float32")
+    values[1:3, 1:3] = [[0.144, 0.132], [0.125, 0.121]]
+    with rasterio.open(tmp_path / "us_noaa_vertconc.tif", "w", transform=grid, **profile) as out:
+        out.write(values, 1)
+        out.update_tags(AREA_OR_POINT="Point", TYPE="VERTICAL_OFFSET_VERTICAL_TO_VERTICAL")
+        out.set_band_description(1, "vertical_offset")
+    code = f"""
+import numpy as np
+from pathlib import Path
+from pyproj import CRS
+from gradecheck import vertical
+vertical.use_grids([Path({str(tmp_path)!r})])
+x, y = np.array([-98.4803739]), np.array([29.4667897])
+found = vertical.lift(CRS("EPSG:5702"), CRS("EPSG:5703"), CRS("EPSG:4269"), CRS("EPSG:4269"), x, y, "here")
+print(found.heights(x, y, np.array([100.0]))[0], found.operation(x, y).accuracy)
+"""
+    ran = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    height, accuracy = map(float, ran.stdout.split())
+    assert height - 100 == pytest.approx(0.1288, abs=5e-5)
+    assert accuracy == 0.02
+
+
+def test_ellipsoidal_heights_come_down_to_the_geoid_as_proj_itself_brings_them(grids: Path) -> None:
+    whole = pyproj.Transformer.from_crs("EPSG:4979", "EPSG:9707", always_xy=True)  # WGS 84 + EGM96, as one system
+    lon, lat, h = -71.1, 42.37, 12.5
+    assert at("EPSG:4979", "EPSG:5773", lon, lat, h, "EPSG:4326") == pytest.approx(
+        whole.transform(lon, lat, h)[2], abs=1e-6
+    )
+
+
+# --- what looks safe and is not -----------------------------------------------------------------------------------
+
+
+def test_a_grid_that_is_not_there_is_named_with_where_it_is_had() -> None:
+    text = refused("EPSG:6319", "EPSG:5703", -93.0, 45.0)  # NAD83(2011) ellipsoidal heights to NAVD88
+    assert "a grid is not at hand" in text
+    assert "us_noaa_g2018u0.tif" in text
+    assert "`grids` under [project]" in text
+
+
+def test_outside_the_grid_there_is_no_height_and_no_silent_no_op(grids: Path) -> None:
+    # Hawaii: PROJ says that its best operation is at hand, and hands heights back unchanged.
+    best = pyproj.transformer.TransformerGroup("EPSG:7968", "EPSG:5703")
+    assert best.best_available
+    assert "no grid at hand reaches latitude 21.3000, longitude -157.8000" in refused(
+        "EPSG:7968", "EPSG:5703", -157.8, 21.3
+    )
+
+
+def test_where_proj_knows_only_a_guess_it_is_not_taken() -> None:
+    guess = pyproj.Transformer.from_crs("EPSG:4326+5703", "EPSG:4326+5701")  # NAVD88 taken for Ordnance Datum Newlyn
+    assert guess.transform(41.0, -93.0, 100.0)[2] == pytest.approx(100.0)
+    assert "PROJ knows no transformation but a guess (ballpark)" in refused("EPSG:5703", "EPSG:5701", -93.0, 41.0)
+
+
+def test_a_harmless_change_of_the_horizontal_frame_stands_in_nobodys_way(grids: Path) -> None:
+    # With ballparks forbidden PROJ also refuses NAD83 to NAD83(2011), which moves no height.
+    with pytest.raises(pyproj.exceptions.ProjError):
+        pyproj.Transformer.from_crs("EPSG:6318+5702", "EPSG:4269+5703", allow_ballpark=False).transform(
+            36.2, -98.7, 100.0, errcheck=True
+        )
+    assert at("EPSG:5702", "EPSG:5703", -98.7, 36.2, 100.0, "EPSG:6318") == pytest.approx(
+        at("EPSG:5702", "EPSG:5703", -98.7, 36.2, 100.0, "EPSG:4269"), abs=1e-4
+    )
+
+
+@pytest.mark.parametrize("code", ["EPSG:5703", "EPSG:6360", "EPSG:8228"])
+def test_one_datum_in_three_units_needs_no_transformation(code: str) -> None:
+    x = np.array([-93.0])
+    assert lift(CRS(code), CRS("EPSG:5703"), LONGLAT, LONGLAT, x, np.array([45.0]), "here") is None
+    assert metric_twin(CRS(code)).to_epsg() == 5703
+
+
+# --- through a run ------------------------------------------------------------------------------------------------
+
+
+def on_two_datums(folder: Path, **sections: Any) -> Plan:
+    """The ground today in feet on NGVD29, the design on NAVD88; at this place NAVD88 is some 2 in lower or higher."""
+    before = {"vertical": "EPSG:5702", "unit": None} | sections.pop("before", {})
+    after = {"vertical": "EPSG:8228", "unit": None}
+    project = {"grids": str(GRIDS)} | sections.pop("project", {})
+    return written(folder, before=before, after=after, project=project, **sections)
+
+
+def written(folder: Path, **sections: Any) -> Plan:
+    layer = hydrants({"asset_id": ["H-1"], "flange_in": [4.0], "z": [100.9]}, [(11, 23)])
+    layer.to_file(folder / "hydrants.gpkg", layer="hydrants")
+    write_grounds(folder)
+    return Plan.parse(plan_values(**sections), folder)
+
+
+def difference() -> float:
+    """NAVD88 less NGVD29 at the square, metres, by PROJ between systems in metres with positions."""
+    lon, lat = pyproj.Transformer.from_crs(PLANE, 4269, always_xy=True).transform(500_011, 4_600_023)
+    way = pyproj.Transformer.from_crs("EPSG:4269+7968", "EPSG:4269+5703", always_xy=True)
+    return float(way.transform(lon, lat, 30.0)[2] - 30.0)
+
+
+def test_a_run_brings_the_old_ground_to_the_designs_datum_and_says_how(grids: Path, tmp_path: Path) -> None:
+    result = compute(on_two_datums(tmp_path))
+    step = difference()
+    assert abs(step) > 0.01
+    before = 100 * US_FT + step
+    assert result.hydrants["grade_before_ft"][0] == pytest.approx(before / FT, abs=1e-4)
+    assert result.hydrants["grade_change_in"][0] == pytest.approx((100.5 * FT - before) / 0.0254, abs=0.002)
+    (said,) = [w for w in result.summary["warnings"] if "brought from" in w]
+    assert said == (
+        "before.tif: heights brought from EPSG:5702 (NGVD29 height (ftUS)) to EPSG:8228 (NAVD88 height (ft)) by "
+        "'NGVD29 height (m) to NAVD88 height (2)', accuracy 0.02 m"
+    )
+
+
+def test_the_accuracy_of_the_transformation_is_an_error_that_all_hydrants_share(grids: Path, tmp_path: Path) -> None:
+    result = compute(on_two_datums(tmp_path, before={"sd": "0 ft"}, hydrants={"position_sd": "0 m"}))
+    own = 0.01 * FT
+    assert result.hydrants["grade_change_sd_in"][0] == pytest.approx(np.hypot(own, 0.02) / 0.0254, abs=1e-6)
+    assert result.assessment.clearance.shared[0].tolist() == [pytest.approx(0.02), pytest.approx(0.0)]
+
+
+def test_surveyed_flanges_on_another_datum_are_brought_over_too(grids: Path, tmp_path: Path) -> None:
+    flange = {"column": "z", "unit": "ftUS", "sd": "0.02 ft", "vertical": "EPSG:5702"}
+    result = compute(on_two_datums(tmp_path, hydrants={"flange_elevation": flange}))
+    wanted = 100.9 * US_FT + difference() - 100.5 * FT
+    assert result.hydrants["clearance_after_in"][0] == pytest.approx(wanted / 0.0254, abs=0.002)
+    assert any("surveyed flanges: heights brought from EPSG:5702" in w for w in result.summary["warnings"])
+
+
+def test_without_the_grid_a_run_stops_and_so_does_inspect(tmp_path: Path) -> None:
+    plan = written(
+        tmp_path, before={"vertical": "EPSG:5702", "unit": None}, after={"vertical": "EPSG:8228", "unit": None}
+    )
+    with pytest.raises(InputError) as told:
+        compute(plan)
+    (finding,) = told.value.findings
+    assert finding.where == "before.tif"
+    assert "us_noaa_vertconc.tif" in finding.mend
+
+
+def test_a_depth_is_refused_by_name(tmp_path: Path) -> None:
+    plan = written(tmp_path, before={"vertical": "EPSG:6358", "unit": None})
+    with pytest.raises(InputError, match="NAVD88 depth"):
+        compute(plan)
+
+
+def test_a_folder_of_grids_that_is_not_there_is_named(tmp_path: Path) -> None:
+    with pytest.raises(InputError, match="no such folder"):
+        compute(written(tmp_path, project={"grids": "nowhere"}))
