@@ -137,6 +137,9 @@ def _path(crs: CRS, shown: str, setting: Setting) -> reference.Path:
     middle = reference.Path.between(setting.layer, setting.work).there(
         np.array([np.median(setting.x)]), np.array([np.median(setting.y)])
     )
+    trouble = path.trouble(*middle)
+    if trouble is not None:
+        raise InputError(Finding(shown, *trouble))
     caveat = path.caveat(*middle)
     if caveat:
         setting.notes.append(f"{shown}: {caveat}")

@@ -221,7 +221,11 @@ def _work(plan: Plan, read: Hydrants, after: Ground, notes: list[str]) -> CRS:
     work, why = reference.working_crs(named, layer, after.crs or layer, read.x, read.y)
     if why:
         notes.append(why)
-    caveat = reference.Path.between(layer, work).caveat(read.x, read.y)
+    path = reference.Path.between(layer, work)
+    trouble = path.trouble(read.x, read.y)
+    if trouble is not None:
+        raise InputError(Finding("hydrants", *trouble))
+    caveat = path.caveat(read.x, read.y)
     if caveat:
         notes.append(f"hydrants: {caveat}")
     return work

@@ -1,11 +1,12 @@
 """Reference systems: read, checked, put to use; what cannot be done exactly is refused or said aloud.
 
-Horizontal positions are transformed through PROJ, points only. Vertical systems are read for their unit and
-compared; heights are not moved between vertical datums here.
+Horizontal positions are transformed through PROJ, points only. Heights are brought over in `vertical`.
 """
 
 from __future__ import annotations
 
+import warnings
+from contextlib import suppress
 from dataclasses import dataclass
 from functools import lru_cache
 
@@ -14,6 +15,7 @@ from pyproj import CRS, Proj, Transformer
 from pyproj.aoi import AreaOfInterest
 from pyproj.database import query_utm_crs_info
 from pyproj.exceptions import CRSError, ProjError
+from pyproj.transformer import TransformerGroup
 
 from gradecheck.errors import Finding, InputError
 from gradecheck.probability import Bools, Floats
@@ -21,6 +23,10 @@ from gradecheck.units import unit_of_factor
 
 _STRETCH = 0.01
 """A working system may be off by 1 % in length; web Mercator is off by 37 % at 43 degrees."""
+_SAID = 1.0
+"""Metres of accuracy beyond which a change of datum is told."""
+_POOR = 5.0
+"""Metres of accuracy from which on a better grid is waited for: NAD27 to NAD83 without one is 11."""
 _AREA_MARGIN = 1.0
 """Degrees that a point may lie outside an area of use: towns at a zone's edge keep to one zone."""
 
@@ -106,20 +112,113 @@ class Path:
         """Points of the target system in the source system."""
         return Path(self.target, self.source).there(x, y)
 
-    def caveat(self, x: Floats, y: Floats) -> str:
-        """What must be said of this path near a point, or nothing: a change of datum that PROJ only guesses at."""
+    def operation(self, x: Floats, y: Floats) -> Operation | None:
+        """What PROJ does in the middle of points (n,) of the source; None where there is nothing to do, or no point."""
         way = _transformer(self.source, self.target)
-        if way is None or not len(x):
+        good = np.isfinite(x) & np.isfinite(y)
+        if way is None or not good.any():
+            return None
+        way.transform(np.array([np.median(x[good])]), np.array([np.median(y[good])]))
+        used: Transformer = way
+        with suppress(ProjError):  # a single operation is not remembered
+            used = way.get_last_used_operation()
+        return Operation.of(used)
+
+    def caveat(self, x: Floats, y: Floats) -> str:
+        """What must be said of this path near points, or nothing: an accuracy of metres, a shift that is left out."""
+        used = self.operation(x, y)
+        if used is None or self.trouble(x, y) is not None:
             return ""
-        way.transform(x[:1], y[:1])
-        try:
-            used = way.get_last_used_operation().description
-        except ProjError:  # a single operation is not remembered
-            used = way.description
-        if "ballpark" not in used.lower():
-            return ""
-        names = (CRS.from_user_input(self.source).name, CRS.from_user_input(self.target).name)
-        return f"from {names[0]} to {names[1]} PROJ knows only a ballpark change of datum (no shift applied)"
+        ends = f"from {_named(self.source)} to {_named(self.target)}"
+        if used.ballpark:
+            return (
+                f"{ends} PROJ knows only a ballpark change of datum (no shift applied; within about 2 m between these)"
+            )
+        if used.accuracy is not None and used.accuracy > _SAID:
+            return f"positions are brought {ends} with an accuracy of {used.accuracy:g} m ({used.name})"
+        return ""
+
+    def trouble(self, x: Floats, y: Floats) -> tuple[str, str] | None:
+        """Why positions cannot be brought over near points, and how to mend it; None where they can.
+
+        A guess of PROJ (ballpark), but between realisations of one frame; a change for which a better grid is not at
+        hand; a frame that moves with time, since no epoch is known.
+        """
+        used = self.operation(x, y)
+        if used is None:
+            return None
+        source, target = CRS.from_user_input(self.source), CRS.from_user_input(self.target)
+        ends = f"from {_named(self.source)} to {_named(self.target)}"
+        moving = [c for c in (source, target) if c.datum is not None and "Dynamic" in str(c.datum.type_name)]
+        if moving and _datum(source) != _datum(target):
+            what = f"positions {ends} depend on their epoch, which is not known: {moving[0].name} moves with time"
+            return what, "bring them to the other system at their epoch before"
+        if used.ballpark and all("NAD83" in c.name for c in (source, target)):
+            return None
+        good = np.isfinite(x) & np.isfinite(y)
+        at = self._degrees(float(np.median(x[good])), float(np.median(y[good])))
+        lacking = missing_grids(self.source, self.target, at, used.accuracy)
+        if used.ballpark or (lacking and (used.accuracy or 0) >= _POOR):
+            how = "PROJ only guesses (ballpark)" if used.ballpark else f"the accuracy is {used.accuracy:g} m"
+            mend = grids_mend(lacking) if lacking else "state the true reference system, or transform the data before"
+            return f"positions {ends}: {how}{', for want of a grid' if lacking else ''}", mend
+        return None
+
+    def _degrees(self, x: float, y: float) -> tuple[float, float] | None:
+        """Longitude and latitude of a point of the source, about."""
+        geographic = CRS.from_user_input(self.source).geodetic_crs
+        if geographic is None:
+            return None
+        lon, lat = Path(self.source, geographic.to_wkt()).there(np.array([x]), np.array([y]))
+        return float(lon[0]), float(lat[0])
+
+
+@dataclass(frozen=True, slots=True)
+class Operation:
+    """What PROJ does. accuracy: metres, None where it states none. ballpark: it only guesses."""
+
+    name: str
+    accuracy: float | None
+    ballpark: bool
+
+    @classmethod
+    def of(cls, used: Transformer) -> Operation:
+        """An operation of PROJ, without the changes of axis order about it."""
+        parts = [p for p in used.description.split(" + ") if "axis order change" not in p]
+        accuracy = used.accuracy
+        known = float(accuracy) if accuracy is not None and accuracy >= 0 else None
+        return cls(" + ".join(parts) or used.description, known, "ballpark" in used.description.lower())
+
+
+def missing_grids(
+    source: str, target: str, at: tuple[float, float] | None = None, better_than: float | None = None
+) -> list[tuple[str, str]]:
+    """(file, address) of the grids that PROJ's best operation lacks about a place (longitude, latitude); none for none.
+
+    better_than: metres of accuracy that it must improve on.
+    """
+    area = None if at is None else AreaOfInterest(at[0] - 0.01, at[1] - 0.01, at[0] + 0.01, at[1] + 0.01)
+    with warnings.catch_warnings(action="ignore"):
+        group = TransformerGroup(source, target, always_xy=True, area_of_interest=area)  # type: ignore[arg-type]
+    for operation in group.unavailable_operations:
+        lacking = [(g.short_name, g.url) for g in operation.grids if not g.available]
+        if lacking and (better_than is None or 0 <= operation.accuracy < better_than):
+            return lacking
+    return []
+
+
+def grids_mend(lacking: list[tuple[str, str]]) -> str:
+    """How grids that are lacking are had."""
+    files = " and ".join(f"{name} ({url})" if url else name for name, url in lacking)
+    return f"get {files} into a folder and name that folder as `grids` under [project]"
+
+
+def _named(text: str) -> str:
+    return CRS.from_user_input(text).name
+
+
+def _datum(crs: CRS) -> str:
+    return crs.datum.name if crs.datum is not None else crs.name
 
 
 def working_crs(named: CRS | None, layer: CRS, after: CRS, x: Floats, y: Floats) -> tuple[CRS, str]:

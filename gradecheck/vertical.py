@@ -22,11 +22,10 @@ from pyproj.crs import CompoundCRS
 from pyproj.database import query_crs_info
 from pyproj.enums import PJType
 from pyproj.exceptions import CRSError, ProjError
-from pyproj.transformer import AreaOfInterest, TransformerGroup
 
 from gradecheck.errors import Finding, InputError
 from gradecheck.probability import Floats
-from gradecheck.reference import Path, name_of
+from gradecheck.reference import Operation, Path, grids_mend, missing_grids, name_of
 
 _ANY = "EPSG:4326"
 """Where the geographic system of a layer leads to no grid this one may: a hundred metres move no height."""
@@ -47,14 +46,6 @@ def use_grids(folders: Sequence[FilePath]) -> None:
 def datum_of(vertical: CRS) -> str:
     """The name of what heights of a system are counted from; of a three-dimensional one, its ellipsoid's datum."""
     return vertical.datum.name if vertical.datum is not None else vertical.name
-
-
-@dataclass(frozen=True, slots=True)
-class Operation:
-    """How heights are brought over. name: as PROJ has it. accuracy: metres, None where it states none."""
-
-    name: str
-    accuracy: float | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -114,13 +105,7 @@ class Lift:
         used: Transformer = way
         with suppress(ProjError):  # a single operation is not remembered
             used = way.get_last_used_operation()
-        accuracy = used.accuracy
-        return Operation(_plain(used.description), float(accuracy) if accuracy is not None and accuracy >= 0 else None)
-
-
-def _plain(description: str) -> str:
-    """An operation without the changes of axis order about it."""
-    return " + ".join(part for part in description.split(" + ") if "axis order change" not in part) or description
+        return Operation.of(used)
 
 
 @lru_cache(maxsize=64)
@@ -207,31 +192,18 @@ def _unreached(found: Lift, source: CRS, target: CRS, x: Floats, y: Floats, wher
     lon, lat = found.path.there(np.array([np.median(x)]), np.array([np.median(y)]))
     place = f"latitude {lat[0]:.4f}, longitude {lon[0]:.4f}"
     what = f"heights are {name_of(source)}, needed as {name_of(target)}: no grid at hand reaches {place}"
-    return Finding(where, what, _mend(_missing(found.source, found.target, (float(lon[0]), float(lat[0])))))
+    return Finding(where, what, _mend(missing_grids(found.source, found.target, (float(lon[0]), float(lat[0])))))
 
 
 def _unknown(source: CRS, target: CRS, geographic: CRS, at: tuple[float, float] | None, where: str) -> Finding:
     what = f"heights are {name_of(source)}, needed as {name_of(target)}: "
     a, b = _full(source, geographic), _full(target, geographic)
-    lacking = _missing(a, b, at)
+    lacking = missing_grids(a, b, at)
     what += "a grid is not at hand" if lacking else "PROJ knows no transformation but a guess (ballpark)"
     return Finding(where, what, _mend(lacking))
-
-
-def _missing(source: str, target: str, at: tuple[float, float] | None) -> list[tuple[str, str]]:
-    """(file, address) of grids that the best operation lacks about a place (longitude, latitude)."""
-    area = None if at is None else AreaOfInterest(at[0] - 0.01, at[1] - 0.01, at[0] + 0.01, at[1] + 0.01)
-    with warnings.catch_warnings(action="ignore"):
-        group = TransformerGroup(source, target, always_xy=True, area_of_interest=area)
-    for operation in group.unavailable_operations:
-        lacking = [(g.short_name, g.url) for g in operation.grids if not g.available]
-        if lacking:
-            return lacking
-    return []
 
 
 def _mend(lacking: list[tuple[str, str]]) -> str:
     if not lacking:
         return "state the true `vertical` of each ground, or bring them onto one datum before"
-    files = " and ".join(f"{name} ({url})" if url else name for name, url in lacking)
-    return f"get {files} into a folder and name that folder as `grids` under [project]"
+    return grids_mend(lacking)

@@ -39,6 +39,7 @@ CORE = {
 READING = {"reference", "vertical", "layers", "hydrants", "paving", "surfaces", "formats", "engine", "roads", "designs"}
 READING |= {"grounds", "groundwork", "nets", "steady", "laying"}
 JOB = {"inputs", "inventory", "measurement", "assessment", "surroundings", "inspection", "pipeline"}
+SHOWN = {"review", "reference", "hydrants", "walk"}
 ALLOWED: dict[str, set[str]] = {
     "errors": set(),
     "units": set(),

@@ -429,7 +429,7 @@ def test_a_point_that_has_no_place_in_the_other_system_is_infinite_and_so_outsid
         ("+proj=utm +zone=15 +ellps=clrk66 +type=crs", "EPSG:32615", 5e5, 4e6),
     ],
 )
-def test_a_change_of_datum_that_proj_only_guesses_at_is_said(source, target, x, y):
+def test_a_change_of_datum_that_proj_only_guesses_at_is_refused(source, target, x, y):
     systems = CRS.from_user_input(source), CRS.from_user_input(target)
     used = Transformer.from_crs(*systems, always_xy=True)
     used.transform(x, y)
@@ -437,12 +437,39 @@ def test_a_change_of_datum_that_proj_only_guesses_at_is_said(source, target, x, 
     if described.startswith("unavailable"):
         described = used.get_last_used_operation().description
     assert "Ballpark" in described
-    assert "ballpark" in reference.Path.between(*systems).caveat(np.array([x]), np.array([y]))
+    trouble = reference.Path.between(*systems).trouble(np.array([x]), np.array([y]))
+    assert trouble is not None
+    assert "PROJ only guesses (ballpark)" in trouble[0]
 
 
-def test_a_change_of_datum_that_proj_knows_needs_no_word():
-    way = reference.Path.between(CRS.from_epsg(26915), CRS.from_epsg(32615))
-    assert way.caveat(np.array([5e5]), np.array([4e6])) == ""
+def test_between_realisations_of_one_frame_a_guess_is_said_and_taken():
+    way = reference.Path.between(CRS.from_epsg(26915), CRS.from_epsg(6344))  # NAD83 to NAD83(2011), without the grids
+    at = np.array([5e5]), np.array([4.6e6])
+    assert way.trouble(*at) is None
+    assert "ballpark change of datum (no shift applied" in way.caveat(*at)
+
+
+def test_a_change_of_datum_for_which_a_grid_is_lacking_is_refused_with_its_name():
+    way = reference.Path.between(CRS.from_epsg(26715), CRS.from_epsg(26915))  # NAD27 to NAD83
+    what, mend = way.trouble(np.array([5e5]), np.array([4.6e6]))
+    assert "the accuracy is 11 m, for want of a grid" in what
+    assert "us_noaa_nadcon5_nad27_nad83_1986_conus.tif" in mend
+
+
+@pytest.mark.parametrize("code", [9000, 9057])  # ITRF2014, WGS 84 (G1762)
+def test_a_frame_that_moves_with_time_is_refused_without_an_epoch(code):
+    here = np.array([-93.0]), np.array([41.5])
+    what, _ = reference.Path.between(CRS.from_epsg(code), CRS.from_epsg(6344)).trouble(*here)
+    assert "depend on their epoch, which is not known" in what
+    same = reference.Path.between(CRS.from_epsg(code), CRS.from_epsg(code))
+    assert same.trouble(*here) is None
+
+
+def test_a_change_of_datum_that_proj_knows_is_told_with_its_accuracy_where_that_is_metres():
+    at = np.array([5e5]), np.array([4e6])
+    far = reference.Path.between(CRS.from_epsg(26915), CRS.from_epsg(32615)).caveat(*at)
+    assert "with an accuracy of 4 m" in far  # EPSG's own figure of NAD83 to WGS 84 (1)
+    assert reference.Path.between(CRS.from_epsg(25832), CRS.from_epsg(32632)).caveat(*at) == ""  # 1 m
     assert reference.Path.between(CRS.from_epsg(32615), CRS.from_epsg(32615)).caveat(np.zeros(1), np.zeros(1)) == ""
 
 
