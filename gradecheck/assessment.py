@@ -23,6 +23,7 @@ from gradecheck.order import OrderLine, Work, total_order
 from gradecheck.paving import Jobs
 from gradecheck.policy import Policy
 from gradecheck.probability import Bools, Floats, Ints
+from gradecheck.prospect import Known, Prospect, prospect
 from gradecheck.provenance import after_sources, why_missing
 from gradecheck.reasons import reasons, setback_text
 from gradecheck.review import Counted, Edit, Review, carried, changed, changed_text, counted
@@ -49,6 +50,7 @@ class Assessment:
     reasons: tuple[str, ...]
     order: tuple[OrderLine, ...]
     options: tuple[RightChoice, ...]
+    prospect: Prospect
     warnings: tuple[str, ...]
     today: date
 
@@ -114,6 +116,7 @@ def assess(
             total_order(cases, taken.decision, work, inputs.catalog, plan.policy, today, plan.project.work_days_before)
         ),
         options=tuple(right_choices(cases, plan.policy, open_rows)),
+        prospect=_prospect(inputs, change, clearance, cases, decision),
         warnings=(
             *inputs.notes,
             *_warnings(inputs.jobs, job, hydrants.flange, change, decision),
@@ -152,6 +155,21 @@ def _cases(
         measure_sd=errors.measured,
         in_the_way=setback.chance,
     )
+
+
+def _prospect(inputs: Inputs, change: GradeChange, clearance: Clearance, cases: Cases, decision: Decision) -> Prospect:
+    """What would settle the open ones."""
+    h, unit = inputs.hydrants, reference.metres_per_unit(inputs.work)
+    known = Known(
+        own_sd=np.nan_to_num(change.mover_sd),
+        surveyed=clearance.basis == Basis.surveyed,
+        family=inputs.family,
+        families=inputs.families,
+        x=h.x * unit,
+        y=h.y * unit,
+        streets=h.street,
+    )
+    return prospect(cases, inputs.plan.policy, decision, known, inputs.catalog, inputs.plan.settle)
 
 
 def _setback(inputs: Inputs, rows: Ints) -> Setback:

@@ -90,9 +90,9 @@ def decide(cases: Cases, policy: Policy) -> Decision:
     best, second, left = (np.full(n, -1, dtype=np.int64) for _ in range(3))
     chance, above, below, rise, new, out = (np.full(n, np.nan) for _ in range(6))
     tables: list[Choices] = []
-    for options, rows in _groups(cases, policy, np.flatnonzero(active)):
+    for options, rows in groups(cases, policy, np.flatnonzero(active)):
         tables.append(options)
-        for part in _blocks(cases, rows, len(options)):
+        for part in blocks(cases, rows, len(options)):
             p, over, under = _interval_chances(cases, part, options, strict, policy)
             pick, runner = _pick(p, cases.clearance_after[part], options, policy.clearance_target.metres)
             table[part], best[part], second[part] = len(tables) - 1, pick, runner
@@ -150,7 +150,7 @@ def _action(
     decided = active & (chance >= need)
     unaltered = np.full(len(cases), np.nan)
     rows = np.flatnonzero(assumed & ~decided)
-    unaltered[rows] = _within_dressing(cases, rows, policy)
+    unaltered[rows] = within_dressing(cases, rows, policy)
     still = assumed & ~decided & (unaltered >= need)
     high = active & ~decided & ~still & (above >= need)
     gap = active & ~decided & ~still & ~high & (below >= need)
@@ -169,7 +169,7 @@ def _action(
     return action, np.where(active | moved, np.clip(confidence, 0.0, 1.0), np.nan), decided | rest
 
 
-def _groups(cases: Cases, policy: Policy, rows: Ints) -> Iterator[tuple[Choices, Ints]]:
+def groups(cases: Cases, policy: Policy, rows: Ints) -> Iterator[tuple[Choices, Ints]]:
     """Rows that share a family and a fitted length, with their choices; in rising order of both."""
     fitted = np.round(np.nan_to_num(cases.fitted[rows]), 6)
     keys, inverse = np.unique(np.stack([cases.family[rows].astype(float), fitted]), axis=1, return_inverse=True)
@@ -181,7 +181,7 @@ def _groups(cases: Cases, policy: Policy, rows: Ints) -> Iterator[tuple[Choices,
         yield choices(lengths, float(keys[1, k]), policy.max_extensions, longest), rows[order[ends[k] : ends[k + 1]]]
 
 
-def _blocks(cases: Cases, rows: Ints, width: int) -> Iterator[Ints]:
+def blocks(cases: Cases, rows: Ints, width: int) -> Iterator[Ints]:
     """Rows in pieces: known and assumed clearance apart, one atom and several apart, each small enough."""
     several = cases.ground.counts[rows] > 1
     assumed = cases.spread[rows] > 0
@@ -192,7 +192,7 @@ def _blocks(cases: Cases, rows: Ints, width: int) -> Iterator[Ints]:
         yield from (piece for piece in np.split(part, np.unique(cuts)) if len(piece))
 
 
-def _cdf(cases: Cases, rows: Ints, x: Floats, at: tuple[float, float] | None = None) -> Floats:
+def clearance_cdf(cases: Cases, rows: Ints, x: Floats, at: tuple[float, float] | None = None) -> Floats:
     """P(C <= x) for x (n, J) -> (n, J); `at` fixes the two shared errors, in sds, else they are part of the spread."""
     ground = cases.ground.take(rows)
     counts = ground.counts
@@ -211,7 +211,8 @@ def _cdf(cases: Cases, rows: Ints, x: Floats, at: tuple[float, float] | None = N
     return ground.mean(values)
 
 
-def _widened(strict: Window, rows: Ints, policy: Policy) -> tuple[Floats, Floats]:
+def widened(strict: Window, rows: Ints, policy: Policy) -> tuple[Floats, Floats]:
+    """The ends of W, (n, 1) each: the window of each row widened by the dressing; rounding counts as inside."""
     dressing = policy.dressing.metres
     return (strict.low[rows] - dressing - EDGE)[:, None], (strict.high[rows] + dressing + EDGE)[:, None]
 
@@ -220,9 +221,9 @@ def _interval_chances(
     cases: Cases, rows: Ints, options: Choices, strict: Window, policy: Policy
 ) -> tuple[Floats, Floats, Floats]:
     """P(C + rise in W) for each choice (n, J); P(C above W, no choice ends in W); P(C below W, none does)."""
-    low, high = _widened(strict, rows, policy)
-    upto_low = _cdf(cases, rows, low - options.rise)
-    upto_high = _cdf(cases, rows, high - options.rise)
+    low, high = widened(strict, rows, policy)
+    upto_low = clearance_cdf(cases, rows, low - options.rise)
+    upto_high = clearance_cdf(cases, rows, high - options.rise)
     gaps = np.maximum(upto_low[:, :-1] - upto_high[:, 1:], 0.0)
     # Between two raises that are both >= 0 the uncovered C lies below W, else above it: 0 is always a choice.
     downward = options.rise[1:] <= 0
@@ -249,7 +250,7 @@ def _pick(p: Floats, clearance_after: Floats, options: Choices, target: float) -
     return first, np.where(rest.max(axis=1) >= _NO_CHOICE, top(rest), -1)
 
 
-def _within_dressing(cases: Cases, rows: Ints, policy: Policy) -> Floats:
+def within_dressing(cases: Cases, rows: Ints, policy: Policy) -> Floats:
     """P(|change| <= dressing): the job does not alter the hydrant."""
     ground = cases.ground.take(rows)
     shared = np.repeat(cases.shared_variance(rows), ground.counts)
@@ -265,7 +266,7 @@ def _best_if_measured(cases: Cases, rows: Ints, options: Choices, strict: Window
     With t = measured clearance + rise, C + rise is normal about t - change; t can be anywhere in the assumed
     clearances moved by each rise. The best t puts the change, or some atom of it, in the middle of W.
     """
-    low, high = _widened(strict, rows, policy)
+    low, high = widened(strict, rows, policy)
     middle = (low + high) / 2
     mid_assumed = cases.clearance_after[rows] + cases.change[rows]
     least = (mid_assumed - cases.spread[rows])[:, None] + options.rise
@@ -316,10 +317,10 @@ def right_choices(cases: Cases, policy: Policy, rows: Ints, at: tuple[float, flo
     """
     strict = window(cases.outlet, policy)
     found = []
-    for options, group in _groups(cases, policy, rows):
-        for part in _blocks(cases, group, len(options)):
+    for options, group in groups(cases, policy, rows):
+        for part in blocks(cases, group, len(options)):
             low, high = _cells(options, strict, part, policy)
-            chance = _cdf(cases, part, high, at) - _cdf(cases, part, low, at)
+            chance = clearance_cdf(cases, part, high, at) - clearance_cdf(cases, part, low, at)
             found.append(RightChoice(part, options, np.maximum(chance, 0.0)))
     return found
 
@@ -330,7 +331,7 @@ def _cells(options: Choices, strict: Window, rows: Ints, policy: Policy) -> tupl
     Two neighbouring raises change over where the final clearances are equally far from the target, unless
     one of them leaves W before that.
     """
-    floor, ceiling = _widened(strict, rows, policy)
+    floor, ceiling = widened(strict, rows, policy)
     enter = floor - options.rise
     leave = ceiling - options.rise
     target = np.clip(policy.clearance_target.metres, floor, ceiling)

@@ -173,8 +173,8 @@ def _assembled(plan: Plan, opened: _Opened, told: _Told) -> Inputs:
         after=Design(
             opened.laid.after, limits, past if plan.after.beyond == "unchanged" else None, past, plan.after.correlation
         ),
-        before_ground=opened.before,
-        after_ground=opened.after,
+        before_ground=opened.laid.grounds[0],
+        after_ground=opened.laid.grounds[1],
         pavement=opened.pavement,
         roads=(roads[0], roads[1]),
         notes=tuple(dict.fromkeys(told.notes)),

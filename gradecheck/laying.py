@@ -37,10 +37,14 @@ class Place:
 
 @dataclass(frozen=True, slots=True)
 class Laid:
-    """Both grounds as surfaces in one vertical system, `upward` where it is known, and what was done for that."""
+    """Both grounds as surfaces in one vertical system, `upward` where it is known, and what was done for that.
+
+    grounds: before and after as opened, with the sds that the surfaces were laid with.
+    """
 
     before: Surface
     after: Surface
+    grounds: tuple[Ground, Ground]
     upward: CRS | None
     moved: tuple[Moved, ...]
     steady: Steady | None
@@ -63,7 +67,7 @@ def lay(plan: Plan, before: Ground, after: Ground, place: Place, notes: list[str
         return old, surface_of(new_ground, setting, old, change_only)
 
     old, new = both(before, after, 0.0)
-    seen = None
+    seen, closer = None, (before, after)
     if plan.stable is not None:
         seen = steady.look(plan, plan.stable, place.work, place.limits, old, new)
         closer = steady.with_spread(before, after, seen)
@@ -81,7 +85,7 @@ def lay(plan: Plan, before: Ground, after: Ground, place: Place, notes: list[str
         if source is not None and len({s.sd_shared.metres for s in source.layers_down}) > 1:
             notes.append(f"{ground.where}: sd_shared of {source.shared} is taken for all of its sources")
     notes.extend(m.text for m in setting.moved)
-    return Laid(old, new, upward, tuple(setting.moved), seen)
+    return Laid(old, new, closer, upward, tuple(setting.moved), seen)
 
 
 def _upward(before: Ground, after: Ground, assumed: list[str]) -> CRS | None:

@@ -18,7 +18,7 @@ from scipy.special import ndtri
 
 from gradecheck.cases import Cases, window
 from gradecheck.choices import Choices
-from gradecheck.decision import DECIDED, OPEN, Decision, _blocks, _cdf, _groups, _widened
+from gradecheck.decision import DECIDED, OPEN, Decision, blocks, clearance_cdf, groups, widened
 from gradecheck.policy import Policy
 from gradecheck.probability import Bools, Floats, Ints, blurred_uniform_cdf
 from gradecheck.walk import length, walk
@@ -117,14 +117,14 @@ def taken(cases: Cases, rows: Ints) -> Cases:
 
 def alike(cases: Cases, policy: Policy, rows: Ints, width: int = _WIDTH) -> Iterator[tuple[Choices, Ints]]:
     """Rows in pieces of one table and one kind, so small that `width` columns of each fit in memory."""
-    for options, group in _groups(cases, policy, rows):
-        for part in _blocks(cases, group, width):
+    for options, group in groups(cases, policy, rows):
+        for part in blocks(cases, group, width):
             yield options, part
 
 
 def best_chance(cases: Cases, options: Choices, policy: Policy, shift: Floats) -> Floats:
     """P(the best choice ends in W) if C were higher by `shift`, (n, K) -> (n, K). Cases of one table and one kind."""
-    low, high = _widened(window(cases.outlet, policy), np.arange(len(cases)), policy)
+    low, high = widened(window(cases.outlet, policy), np.arange(len(cases)), policy)
     first, last = _in_play(cases, options, (low + high) / 2 - shift, (low + high) / 2 - shift)
     best = np.zeros(shift.shape)
     for k in range(int((last - first).max(initial=-1)) + 1):
@@ -147,7 +147,7 @@ def _in_play(cases: Cases, options: Choices, least: Floats, most: Floats) -> tup
 
 
 def _inside(cases: Cases, rows: Ints, low: Floats, high: Floats) -> Floats:
-    return np.maximum(_cdf(cases, rows, high) - _cdf(cases, rows, low), 0.0)
+    return np.maximum(clearance_cdf(cases, rows, high) - clearance_cdf(cases, rows, low), 0.0)
 
 
 def margin(chance: Floats, policy: Policy) -> Floats:
@@ -193,7 +193,7 @@ def right_when_measured(cases: Cases, options: Choices, policy: Policy) -> Float
     makes it worse: exactly, whatever the number of cells.
     """
     half = cases.spread[:, None]
-    low, high = _widened(window(cases.outlet, policy), np.arange(len(cases)), policy)
+    low, high = widened(window(cases.outlet, policy), np.arange(len(cases)), policy)
     middle = (low + high) / 2
     cell = half * (np.arange(1, 2 * _CELLS, 2) / _CELLS - 1)
     small = replace(cases, spread=cases.spread / _CELLS)

@@ -15,7 +15,7 @@ import numpy as np
 from gradecheck.cases import Cases
 from gradecheck.catalog import Catalog
 from gradecheck.choices import Choices
-from gradecheck.decision import Decision, _within_dressing, decide
+from gradecheck.decision import Decision, decide, within_dressing
 from gradecheck.measuring import (
     alike,
     best_chance,
@@ -197,7 +197,7 @@ def _unmeasured(cases: Cases, options: Choices, policy: Policy, told: Floats) ->
         chance = best_chance(after, options, policy, np.zeros((len(after), 1)))[:, 0]
         sure = chance
         if cases.spread[0] > 0:  # not altered by the job: kept, whatever the clearance
-            sure = np.maximum(chance, _within_dressing(after, np.arange(len(after)), policy))
+            sure = np.maximum(chance, within_dressing(after, np.arange(len(after)), policy))
         if len(nodes) > 1:
             mass = np.diff(normal_cdf(nodes, np.zeros(1), np.ones(1)))
             decided[part] = share_above(margin(sure, policy).reshape(len(part), -1), mass)

@@ -137,6 +137,21 @@ class StableSource(Section):
         return self
 
 
+class SettleSource(Section):
+    """`[settle]`: what might settle the open hydrants, and what a wrong length costs.
+
+    surface_sd: of both surfaces, should better ones be bought. worst: how many flanges a crew would measure first.
+    kit, return_trip: money, in the catalogue's currency; the kit's cost is else the catalogue's. walk: how far the next
+    hydrant of a measuring walk may be.
+    """
+
+    surface_sd: tuple[PositiveLength, ...] = (Length(0.1, "ft"), Length(0.05, "ft"), Length(0.02, "ft"))
+    worst: Annotated[int, Field(ge=1, strict=True)] = 20
+    kit: Annotated[float, Field(ge=0)] | None = None
+    return_trip: Annotated[float, Field(ge=0)] | None = None
+    walk: PositiveLength = Length(150, "m")
+
+
 class OutputPlace(Section):
     """`[output]`: the folder and the unit of small heights, the paper of the sheets, the background of the map.
 
@@ -181,6 +196,7 @@ class Plan(Section):
     policy: Policy = Policy()
     catalog: CatalogSource = CatalogSource()
     stable: StableSource | None = None
+    settle: SettleSource = SettleSource()
     output: OutputPlace = OutputPlace()
 
     _folder: Path = PrivateAttr(default=Path())

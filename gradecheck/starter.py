@@ -85,6 +85,10 @@ STREETS = (
 )
 
 
+YARDS = ((250.0, 500.0, 330.0, 570.0), (650.0, 320.0, 740.0, 380.0), (950.0, 680.0, 1040.0, 740.0))
+"""Yards where nothing is built, and the designer's survey has ground all the same: left, bottom, right, top."""
+
+
 def ground(x: Floats, y: Floats) -> Floats:
     """Existing ground of the town, feet, at town metres."""
     return 918.0 + 0.02 * x - 0.012 * y + 2.5 * np.sin(x / 210.0) * np.cos(y / 170.0) + 0.8 * np.sin((x + 2 * y) / 95.0)
@@ -105,6 +109,26 @@ def design(x: Floats, y: Floats) -> Floats:
     return out
 
 
+def surveyed(x: Floats, y: Floats) -> Floats:
+    """The design with the yards as its survey found them: off by some hundredths of a foot, neighbours alike."""
+    noise = np.random.default_rng(_SEED + 1)
+    error = 0.035 * noise.standard_normal(x.shape) + _alike(x, y, noise)
+    out = design(x, y)
+    for left, bottom, right, top in YARDS:
+        inside = (x >= left) & (x <= right) & (y >= bottom) & (y <= top)
+        out = np.where(inside, ground(x, y) + error, out)
+    return out
+
+
+def _alike(x: Floats, y: Floats, noise: np.random.Generator) -> Floats:
+    """An error of 0.04 ft that neighbours within some 12 m share: a sum of waves in all directions."""
+    total = np.zeros(x.shape)
+    for _ in range(40):
+        turn, phase, length = noise.uniform(0, 2 * np.pi), noise.uniform(0, 2 * np.pi), noise.uniform(8, 40)
+        total += np.cos(2 * np.pi * (x * np.cos(turn) + y * np.sin(turn)) / length + phase)
+    return np.asarray(0.04 * total / np.sqrt(20))
+
+
 def write_starter(folder: Path | str) -> Path:
     """Write the project into a new or empty folder; returns the plan's path. Raises OutputError."""
     target = Path(folder)
@@ -121,8 +145,9 @@ def write_starter(folder: Path | str) -> Path:
     half = _WIDE / 2
     for name, left in (("west", 0.0), ("east", half)):
         _write_raster(target / "existing" / f"{name}.tif", ground, left, 0.0, half, _TALL, 2.0)
-    _write_raster(target / "design.tif", design, 80.0, 160.0, 1100.0, 620.0, 0.5)
+    _write_raster(target / "design.tif", surveyed, 80.0, 160.0, 1100.0, 620.0, 0.5)
     _write_paving(target / "paving.gpkg")
+    _write_yards(target / "stable.gpkg")
     _write_hydrants(target / "hydrants.gpkg", rng)
     write_roads(target, ground, (_EAST, _NORTH), _CRS)
     for name in ("plan.toml", "extensions.toml", "yarrow.toml", "yarrow_section.toml", "bramble.toml", "quince.toml"):
@@ -165,6 +190,12 @@ def _write_paving(path: Path) -> None:
         }
     )
     _write_layer(path, "paving", table, shapes, "Polygon")
+
+
+def _write_yards(path: Path) -> None:
+    shapes = [shapely.box(*_map(left, bottom), *_map(right, top)) for left, bottom, right, top in YARDS]
+    table = pa.table({"what": ["school yard", "churchyard lawn", "ball field"]})
+    _write_layer(path, "stable", table, shapes, "Polygon")
 
 
 def _corners(street: _Street) -> list[tuple[float, float]]:

@@ -29,7 +29,8 @@ _LEAST_SD = 0.2
 class Steady:
     """What stable ground says of the two surfaces of a plan.
 
-    x, y: (n,) working units, where both have ground. dz: (n,) metres, after less before, nothing corrected.
+    x, y: (n,) working units, of `metre` metres, where both have ground. dz: (n,) metres, after less before, nothing
+    corrected.
     ground: its statistics. own_sd: metres, what the sds of both surfaces make of the change there, as stated or
     assumed. corrected: metres that the before surface is raised by, 0 where the plan does not ask for it.
     estimated: the sides whose sd is the spread, since the plan states none.
@@ -37,11 +38,23 @@ class Steady:
 
     x: Floats
     y: Floats
+    metre: float
     dz: Floats
     ground: StableGround
     own_sd: float
     corrected: float
     estimated: tuple[str, ...]
+
+    @property
+    def left(self) -> Floats:
+        """(n,) metres: the differences less their median, or less the plane through them where a tilt shows."""
+        if not self.ground.tilt.shows:
+            return self.dz - self.ground.summary.median
+        plane = self.ground.tilt
+        unit = self.metre
+        x, y = (self.x - self.x.mean()) * unit, (self.y - self.y.mean()) * unit
+        flat = self.dz - plane.east * x - plane.north * y
+        return np.asarray(flat - np.median(flat))
 
 
 def look(
@@ -61,7 +74,7 @@ def look(
     found = stable_ground(x[both] * unit, y[both] * unit, dz)
     sides = _unstated(plan) if not found.few else ()
     corrected = found.summary.median if source.correct else 0.0
-    return Steady(x[both], y[both], dz, found, float(np.median(own)), corrected, sides)
+    return Steady(x[both], y[both], unit, dz, found, float(np.median(own)), corrected, sides)
 
 
 def _difference(one: Floats, other: Floats, correlation: float) -> Floats:

@@ -35,6 +35,11 @@ CORE = {
     "setback",
     "decision",
     "order",
+    "stable",
+    "variogram",
+    "measuring",
+    "outlook",
+    "prospect",
 }
 READING = {"reference", "vertical", "layers", "hydrants", "paving", "surfaces", "formats", "engine", "roads", "designs"}
 READING |= {"grounds", "groundwork", "nets", "steady", "laying"}
@@ -79,6 +84,7 @@ ALLOWED: dict[str, set[str]] = {
     "walk": {"probability"},
     "measuring": {"cases", "choices", "decision", "policy", "walk", "probability"},
     "outlook": {"cases", "catalog", "choices", "decision", "measuring", "order", "policy", "probability"},
+    "prospect": {"cases", "catalog", "decision", "measuring", "outlook", "plan", "policy", "probability"},
     "provenance": {"change", "surfaces", "probability"},
     "reasons": {"cases", "choices", "clearance", "decision", "policy", "probability"},
     "review": {"cases", "choices", "decision", "policy", "probability", "validation"},

@@ -204,6 +204,8 @@ def _looks(unit: str, kinds: dict[str, str], own: list[str]) -> Iterator[tuple[s
         marks = (*(m for m in style.MARKS if m.action in view.actions), style.REVIEWED)
         qml = style.qml(marks, unit, fields, read_only=True)
         yield view.name, "Actions by shape and colour, labels", qml, style.sld(view.name, marks, unit)
+    stable = style.qml((style.STABLE,), more=_alias_elements("stable_points", unit), read_only=True)
+    yield "stable_points", supports.TITLES["stable_points"], stable, style.sld("stable_points", (style.STABLE,))
     yield "rejected", "One mark", style.qml((style.REJECTED,)), style.sld("rejected", (style.REJECTED,))
     for layer, sketch in style.SKETCHES.items():
         lines = kinds.get(layer, "").endswith(("LINESTRING", "CURVE"))

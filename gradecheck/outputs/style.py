@@ -50,6 +50,7 @@ MARKS = (
 )
 REVIEWED = Mark(None, "#ffffff", "square", 45, 4.2, "by review")
 REJECTED = Mark(None, "#7a7a7a", "x", 0, 3.0, "rejected row")
+STABLE = Mark(None, "#24797f", "circle", 0, 1.6, "looked at on stable ground")
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,6 +69,7 @@ SKETCHES: Mapping[str, Sketch] = {
     "limits_lines": _LIMITS,
     "pavement": Sketch("#8c8c8c", 0.2, False, "#ececec"),
     "roads": Sketch("#8c8c8c", 0.4, False, None),
+    "measuring_walks": Sketch("#b07d00", 0.7, False, None),
 }
 
 # Where labels are in one another's way, those of hydrants that nothing is done at give way.

@@ -15,9 +15,11 @@ from gradecheck import cautions
 from gradecheck.assessment import Assessment
 from gradecheck.decision import Action
 from gradecheck.order import OrderLine, first_order_by, part_name
+from gradecheck.outputs import trust
 from gradecheck.outputs.order_files import relocated_text
 from gradecheck.reference import name_of
 from gradecheck.reorder import Reordered
+from gradecheck.units import elevation_unit
 
 WIDTH = 80
 
@@ -59,6 +61,18 @@ def summary_of(a: Assessment) -> dict[str, Any]:
         "cost": _cost(a.order),
         "order_by": first_order_by(a.order),
         "currency": a.inputs.catalog.currency,
+        "elevation_unit": elevation_unit(a.inputs.plan.output.unit),
+        "settle": trust.settle_figures(a),
+        "stable": None if a.inputs.steady is None else trust.stable_figures(a.inputs.steady),
+        "heights_moved": [m.text for m in a.inputs.moved],
+        "accuracy": list(trust.accuracy_statement(a)),
+        "errors": {
+            "before_shared_m": a.inputs.errors.before_shared,
+            "after_shared_m": a.inputs.errors.after_shared,
+            "measured_m": a.inputs.errors.measured,
+            "surveyed_m": a.inputs.errors.surveyed,
+            "correlation": a.inputs.plan.after.correlation,
+        },
         "assumed": list(a.inputs.assumed),
         "warnings": list(a.warnings),
     }
@@ -142,6 +156,10 @@ def summary_text(summary: Mapping[str, Any], where: str | None = None) -> str:
     lines += ["", f"What to do ({counts['firm']} firm: known heights, nothing held back{reviewed})"]
     lines += [f"  {n:>6}  {name:<16} {ACTION_WORDS[Action[name]]}" for name, n in summary["actions"].items()]
     lines += ["", *_order_lines(summary)]
+    settle = trust.settle_text(summary["settle"], summary["currency"])
+    lines += ["", *settle] if settle else []
+    stable = trust.stable_text(summary["stable"], summary["elevation_unit"])
+    lines += ["", *stable] if stable else []
     for title, key in (("Cautions", "cautions"), ("Assumed", "assumed"), ("Warnings", "warnings")):
         found = summary[key]
         if not found:

@@ -1,4 +1,4 @@
-"""The layers that lie under the hydrants: limits of work, roads of the design files, the new pavement.
+"""The layers that lie under the hydrants: limits of work, roads, the new pavement, stable ground, measuring walks.
 
 They are for looking at: a run makes them anew and reads none of them back.
 """
@@ -24,6 +24,8 @@ from gradecheck.units import METRES, elevation_unit
 Shapes = NDArray[np.object_]
 
 TITLES = {
+    "measuring_walks": "Short walks to the flanges worth measuring first; made anew by every run",
+    "stable_points": "Where nothing is built: after less before; made anew by every run",
     "roads": "Lines of the roads in the design files; made anew by every run",
     "limits": "Limits of work of the paving plan; made anew by every run",
     "limits_lines": "Roads of a paving plan that has limits of work too; made anew by every run",
@@ -49,6 +51,18 @@ MEANING: dict[str, dict[str, str]] = {
     "limits": _LIMITS,
     "limits_lines": _LIMITS,
     "pavement": {"file": "The file that it is from"},
+    "stable_points": {
+        "difference_{u}": "After less before, as the surfaces are, {u}",
+        "left_{u}": "The same less the plane through all of them where a tilt shows, else less their median, {u}",
+    },
+    "measuring_walks": {
+        "walk": "Its place in the ranking, 1 is worth most",
+        "street": "The street, where the hydrants have one",
+        "hydrants": "How many hydrants",
+        "ids": "Their ids in walking order",
+        "length_{e}": "Length of the walk, {e}",
+        "worth": "What measuring them saves in expectation: money where costs are known, else wrong lengths avoided",
+    },
 }
 
 _CHORD = 100.0
@@ -73,13 +87,14 @@ class Support:
 def meanings(layer: str, unit: str) -> dict[str, str]:
     """Columns of a layer with their meaning, for an output unit."""
     e = elevation_unit(unit)
-    return {k.format(e=e): v.format(e=e) for k, v in MEANING[layer].items()}
+    return {k.format(e=e, u=unit): v.format(e=e, u=unit) for k, v in MEANING[layer].items()}
 
 
 def supports(a: Assessment) -> tuple[Support, ...]:
     """The layers that the inputs give, in the hydrants' reference system, the upper first."""
     around = surroundings(a.inputs)
-    found = {s.name: s for s in (*_roads(a, around.roads), *_limits(a, around), *_pavement(a, around))}
+    parts = (*_roads(a, around.roads), *_limits(a, around), *_pavement(a, around), *_stable(a), *_walks(a))
+    found = {s.name: s for s in parts}
     return tuple(found[name] for name in TITLES if name in found)
 
 
@@ -126,6 +141,37 @@ def _pavement(a: Assessment, around: Surroundings) -> Iterator[Support]:
         pieces = _pieces(around.pavement)
         file = pa.array([a.inputs.plan.after.pavement] * len(pieces), pa.string())
         yield _support(a, "pavement", {"file": file}, list(pieces))
+
+
+def _stable(a: Assessment) -> Iterator[Support]:
+    seen, unit = a.inputs.steady, a.inputs.plan.output.unit
+    if seen is None:
+        return
+    columns = {
+        f"difference_{unit}": pa.array(np.round(seen.dz / METRES[unit], 4), pa.float64()),
+        f"left_{unit}": pa.array(np.round(seen.left / METRES[unit], 4), pa.float64()),
+    }
+    yield _support(a, "stable_points", columns, list(shapely.points(seen.x, seen.y)))
+
+
+def _walks(a: Assessment) -> Iterator[Support]:
+    """Lines from hydrant to hydrant; a walk of one is a line of no length, which a table shows."""
+    h, ranked = a.inputs.hydrants, a.prospect.measuring.index
+    if not a.prospect.walks:
+        return
+    e = elevation_unit(a.inputs.plan.output.unit)
+    rows = [ranked[walk.rows] for walk in a.prospect.walks]
+    columns = {
+        "walk": pa.array(range(1, len(rows) + 1), pa.int64()),
+        "street": pa.array([walk.street for walk in a.prospect.walks], pa.string()),
+        "hydrants": pa.array([len(r) for r in rows], pa.int64()),
+        "ids": pa.array(["; ".join(h.id[i] for i in r.tolist()) for r in rows], pa.string()),
+        f"length_{e}": pa.array([round(walk.length / METRES[e], 1) for walk in a.prospect.walks], pa.float64()),
+        "worth": pa.array([round(walk.value, 3) for walk in a.prospect.walks], pa.float64()),
+    }
+    places = [np.stack([h.x[r], h.y[r]], axis=1) for r in rows]
+    lines = [shapely.LineString(p if len(p) > 1 else np.repeat(p, 2, axis=0)) for p in places]
+    yield _support(a, "measuring_walks", columns, lines)
 
 
 def _support(a: Assessment, name: str, columns: dict[str, pa.Array], shapes: Sequence[shapely.Geometry]) -> Support:

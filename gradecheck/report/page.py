@@ -26,11 +26,12 @@ from gradecheck.decision import Action
 from gradecheck.outputs.manifest import versions
 from gradecheck.outputs.style import MARKS
 from gradecheck.reference import name_of
-from gradecheck.report import answer, rows
+from gradecheck.report import answer, rows, trust
 from gradecheck.report.longsections import long_sections
 from gradecheck.report.marks import mark_path
 from gradecheck.report.picture import change_picture
 from gradecheck.surroundings import surroundings
+from gradecheck.units import elevation_unit
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,6 +48,8 @@ PARTS = (
     Part("sections", "Long sections"),
     Part("order", "Parts to order"),
     Part("sure", "How sure each decision is"),
+    Part("settle", "What would settle it"),
+    Part("stable", "Where nothing is built, and accuracy"),
     Part("cautions", "Cautions"),
     Part("sources", "What it rests on"),
 )
@@ -112,6 +115,11 @@ def _context(a: Assessment, summary: Mapping[str, Any], inputs: Sequence[Mapping
         "rejected": answer.rejected_rows(a),
         "measured": answer.measured_words(a),
         "total": len(a),
+        "stable": trust.stable_view(a),
+        "settle": trust.settle_view(a),
+        "settle_total": a.prospect.rows[0].hydrants if a.prospect.rows else 0,
+        "accuracy": summary["accuracy"],
+        "elevation_words": rows.UNIT_WORDS[elevation_unit(plan.output.unit)],
     }
 
 
