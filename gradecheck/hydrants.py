@@ -98,8 +98,12 @@ def read_hydrants(plan: Plan) -> Hydrants:
     x, y = shapely.get_x(points), shapely.get_y(points)
     inside = np.zeros(len(layer), dtype=bool)
     inside[good] = reference.in_area_of_use(crs, x[good], y[good])
-    for i in np.flatnonzero(good & ~inside):
+    lost = np.flatnonzero(good & ~inside)
+    swapped = reference.in_area_of_use(crs, y[lost], x[lost])
+    for i, other in zip(lost.tolist(), swapped.tolist(), strict=True):
         reasons[i] = f"outside the area of use of {reference.name_of(crs)}: x {x[i]:.6g}, y {y[i]:.6g}"
+        if other:
+            reasons[i] = f"{reasons[i]} (inside with x and y swapped)"
     rows = np.flatnonzero(good & inside)
     unreadable = np.zeros(len(rows), dtype=bool)
     lengths: dict[str, Floats] = {}

@@ -79,7 +79,8 @@ def lay(plan: Plan, before: Ground, after: Ground, place: Place, notes: list[str
         notes.extend(_told(plan, seen))
     elif not change_only:
         notes.extend(nets.near_constant(old, new, place.limits, place.work, elevation_unit(plan.output.unit)))
-    notes.extend(nets.elsewhere(read, place.work, {"before": old, "after": new}))
+    own = [g.crs for g in (after, before) if g.crs is not None]
+    notes.extend(nets.elsewhere(read, place.work, (old, new), own))
     assumed.extend(carried(before, after, change_only))
     for ground, source in ((before, plan.before), (after, plan.after)):
         if source is not None and len({s.sd_shared.metres for s in source.layers_down}) > 1:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Sequence
 
 import numpy as np
 import shapely
@@ -62,9 +62,12 @@ def near_constant(old: Surface, new: Surface, limits: shapely.Geometry | None, w
     )
 
 
-def elsewhere(read: Hydrants, work: CRS, grounds: Mapping[str, Surface]) -> Iterator[str]:
-    """A warning where no hydrant comes near any ground, with the systems that would place them there."""
-    extents = [s.extent for s in grounds.values() if not s.extent.is_empty]
+def elsewhere(read: Hydrants, work: CRS, grounds: Sequence[Surface], own: Sequence[CRS]) -> Iterator[str]:
+    """A warning where no hydrant comes near any ground, with the systems that would place them there.
+
+    own: the grounds' systems.
+    """
+    extents = [s.extent for s in grounds if not s.extent.is_empty]
     if not extents or not len(read):
         return
     area = shapely.union_all(extents)
@@ -73,7 +76,7 @@ def elsewhere(read: Hydrants, work: CRS, grounds: Mapping[str, Surface]) -> Iter
     near = _NEAR / reference.metres_per_unit(work)
     if _touch(area, *reference.Path.between(layer, work).there(read.x, read.y), near) > 0:
         return
-    likely = list(_likely(read.x, read.y, layer, work, area, near))
+    likely = list(_likely(read.x, read.y, layer, work, (area, near), own))
     text = "no hydrant lies within 500 m of any ground, before or after"
     if likely:
         text += f"; they would if {' or if '.join(likely[:3])}"
@@ -89,14 +92,20 @@ def _touch(area: shapely.Geometry, x: Floats, y: Floats, near: float) -> float:
     return float(shapely.dwithin(area, shapely.points(x[good], y[good]), near).sum()) / len(x)
 
 
-def _likely(x: Floats, y: Floats, layer: CRS, work: CRS, area: shapely.Geometry, near: float) -> Iterator[str]:
-    """Readings of the same coordinates under which most of them would lie near the ground."""
+def _likely(
+    x: Floats, y: Floats, layer: CRS, work: CRS, about: tuple[shapely.Geometry, float], own: Sequence[CRS]
+) -> Iterator[str]:
+    """Readings of the same coordinates under which most of them would lie near the ground; the grounds' own first."""
+    area, near = about
     step = max(1, len(x) // 200)
     x, y = x[::step], y[::step]
     if _touch(area, *reference.Path.between(layer, work).there(y, x), near) > 0.5:
         yield "their x and y were swapped"
-    if _touch(area, x, y, near) > 0.5:
-        yield f"the layer were in {reference.name_of(work)}"
+    told = {layer.to_wkt()}
+    for crs in own:
+        if crs.to_wkt() not in told and _touch(area, *reference.Path.between(crs, work).there(x, y), near) > 0.5:
+            yield f"the layer were in {reference.name_of(crs)}"
+        told.add(crs.to_wkt())
     middle = shapely.centroid(area)
     geographic = CRS("EPSG:4326")
     lon, lat = reference.Path.between(work, geographic).there(np.array([middle.x]), np.array([middle.y]))
@@ -110,7 +119,7 @@ def _likely(x: Floats, y: Floats, layer: CRS, work: CRS, area: shapely.Geometry,
     for info in query_crs_info(pj_types=[PJType.PROJECTED_CRS], area_of_interest=around, contains=True)[:_MANY]:
         try:
             crs = CRS.from_authority(info.auth_name, info.code)
-            if crs in (layer, work):
+            if crs.to_wkt() in told:
                 continue
             if _touch(area, *reference.Path.between(crs, work).there(x, y), near) > 0.5:
                 yield f"the layer were in {info.auth_name}:{info.code} ({info.name})"

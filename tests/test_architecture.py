@@ -44,7 +44,7 @@ CORE = {
 READING = {"reference", "vertical", "layers", "hydrants", "paving", "surfaces", "formats", "engine", "roads", "designs"}
 READING |= {"grounds", "groundwork", "nets", "steady", "laying"}
 JOB = {"inputs", "inventory", "measurement", "assessment", "surroundings", "inspection", "pipeline"}
-SHOWN = {"review", "reference", "hydrants", "walk"}
+SHOWN = {"review", "reference", "hydrants", "walk", "steady"}
 ALLOWED: dict[str, set[str]] = {
     "errors": set(),
     "units": set(),
@@ -90,7 +90,7 @@ ALLOWED: dict[str, set[str]] = {
     "review": {"cases", "choices", "decision", "policy", "probability", "validation"},
     "readback": {"review", "cautions"},
     "reorder": SETTINGS | CORE | {"review", "readback", "outputs"},
-    "outputs": (CORE | SETTINGS | JOB | {"review", "reorder", "reference", "hydrants", "grounds", "roads"})
+    "outputs": (CORE | SETTINGS | JOB | {"review", "reorder", "reference", "hydrants", "grounds", "roads", "steady"})
     - {"pipeline"},
     "inputs": READING | SETTINGS | {"probability", "cautions", "setback", "clearance"},
     "inventory": READING | SETTINGS,
@@ -99,8 +99,7 @@ ALLOWED: dict[str, set[str]] = {
     "surroundings": READING | {"inputs", "probability"},
     "inspection": READING | SETTINGS | CORE | {"inputs", "inventory", "measurement"},
     "pipeline": READING | SETTINGS | CORE | JOB | {"outputs", "review", "readback", "reorder", "report", "worksheets"},
-    "report": (CORE | SETTINGS | JOB | {"review", "reference", "hydrants", "outputs", "worksheets", "walk"})
-    - {"pipeline"},
+    "report": (CORE | SETTINGS | JOB | SHOWN | {"outputs", "worksheets"}) - {"pipeline"},
     "worksheets": (CORE | SETTINGS | JOB | {"review", "reference", "hydrants", "outputs", "walk"}) - {"pipeline"},
     "starter_roads": {"roads", "probability"},
     "starter": {"starter_roads", "probability"},

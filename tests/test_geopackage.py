@@ -31,7 +31,17 @@ from gradecheck.outputs import order_files, workbook
 from tests.conftest import TODAY, Sample
 from tests.projects import hydrants, plan_values, point, three, tiny_plan, write_ground, write_grounds
 
-LAYERS = ["hydrants", "rejected", "limits", "order", "options", "review_kept", "order_basis"]
+LAYERS = [
+    "hydrants",
+    "rejected",
+    "measuring_walks",
+    "stable_points",
+    "limits",
+    "order",
+    "options",
+    "review_kept",
+    "order_basis",
+]
 VIEWS = ["to_extend", "to_measure_first", "for_the_engineer"]
 
 
@@ -100,6 +110,8 @@ def test_contents_list_every_layer_with_its_kind_and_a_time(db: sqlite3.Connecti
         "hydrants": "features",
         "rejected": "features",
         "limits": "features",
+        "measuring_walks": "features",
+        "stable_points": "features",
     }
     for (when,) in rows(db, "SELECT last_change FROM gpkg_contents"):
         assert when.endswith("Z")
@@ -110,7 +122,7 @@ def test_contents_list_every_layer_with_its_kind_and_a_time(db: sqlite3.Connecti
 
 def test_every_table_has_a_whole_number_as_key_and_only_the_standard_s_types(db: sqlite3.Connection) -> None:
     plain = {"BOOLEAN", "TINYINT", "SMALLINT", "MEDIUMINT", "INT", "INTEGER", "FLOAT", "DOUBLE", "REAL"}
-    plain |= {"TEXT", "BLOB", "DATE", "DATETIME", "POINT", "POLYGON", "GEOMETRY"}
+    plain |= {"TEXT", "BLOB", "DATE", "DATETIME", "POINT", "LINESTRING", "POLYGON", "GEOMETRY"}
     views = {r[0] for r in rows(db, "SELECT name FROM sqlite_master WHERE type = 'view'")}
     for (table,) in rows(db, "SELECT table_name FROM gpkg_contents"):
         info = rows(db, f'PRAGMA table_info("{table}")')
@@ -124,6 +136,8 @@ def test_geometry_columns_name_real_columns_and_their_reference_system(db: sqlit
     assert found == [
         ("hydrants", "geom", "POINT", 32615, 0, 0),
         ("rejected", "geom", "GEOMETRY", 32615, 0, 0),
+        ("measuring_walks", "geom", "LINESTRING", 32615, 0, 0),
+        ("stable_points", "geom", "POINT", 32615, 0, 0),
         ("limits", "geom", "POLYGON", 32615, 0, 0),
         *((view, "geom", "POINT", 32615, 0, 0) for view in VIEWS),
     ]
@@ -209,6 +223,7 @@ def test_every_column_of_ours_is_described_and_every_description_has_its_column(
         "window_miss_in",
         "confidence",
         "firm",
+        "measure_rank",
         "reason",
         "cautions",
         "review_action",
@@ -289,7 +304,7 @@ def test_feature_counts_kept_for_gdal_are_true(db: sqlite3.Connection) -> None:
 def test_options_are_probabilities_of_the_open_hydrants(sample: Sample) -> None:
     got = pyogrio.read_dataframe(sample.package, layer="options")
     assert (got.probability > 0).all()
-    assert (got.groupby("hydrant_id").probability.sum() <= 1 + 1e-6).all()
+    assert (got.groupby("hydrant_id").probability.sum() <= 1 + 1e-5).all()  # six digits each
     assert not got.duplicated(["hydrant_id", "raise"]).any()
     layer = sample.result.hydrants.set_index("hydrant_id")
     assert set(layer.action[got.hydrant_id]) == {"measure", "on_site"}

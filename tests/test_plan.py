@@ -57,6 +57,10 @@ branch_diameter = "6.9 in"
 max_extensions = 1
 confidence = 0.9
 service_level = 0.9
+[settle]
+surface_sd = ["0.1 ft", "0.05 ft", "0.02 ft"]
+worst = 20
+walk = "150 m"
 [output]
 dir = "out"
 unit = "in"

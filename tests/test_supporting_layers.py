@@ -35,7 +35,7 @@ from tests.conftest import TODAY, Sample
 from tests.drawings import level, street, write_landxml, write_lines
 from tests.projects import CRS, EAST, NORTH, hydrants, plan_values, three, tiny_plan, write_ground, write_grounds
 
-SUPPORTING = ["roads", "limits", "limits_lines", "pavement"]
+SUPPORTING = ["measuring_walks", "stable_points", "roads", "limits", "limits_lines", "pavement"]
 FT = 0.3048
 XML = "{http://www.landxml.org/schema/LandXML-1.2}"
 SLD = "{http://www.opengis.net/sld}"
@@ -53,7 +53,7 @@ def line(*places: tuple[float, float]) -> shapely.LineString:
 
 def layers(package: Path) -> list[str]:
     """The supporting layers that are there, in the order in which GDAL lists them."""
-    return [name for name in pyogrio.list_layers(package)[:, 0] if name in SUPPORTING]
+    return [name for name in pyogrio.list_layers(package)[:, 0] if name in SUPPORTING[2:]]
 
 
 def rows(package: Path, query: str) -> list[tuple]:

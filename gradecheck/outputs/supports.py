@@ -155,7 +155,7 @@ def _stable(a: Assessment) -> Iterator[Support]:
 
 
 def _walks(a: Assessment) -> Iterator[Support]:
-    """Lines from hydrant to hydrant; a walk of one is a line of no length, which a table shows."""
+    """Lines from hydrant to hydrant; that of a walk of one is a centimetre long, so that it is there."""
     h, ranked = a.inputs.hydrants, a.prospect.measuring.index
     if not a.prospect.walks:
         return
@@ -170,7 +170,7 @@ def _walks(a: Assessment) -> Iterator[Support]:
         "worth": pa.array([round(walk.value, 3) for walk in a.prospect.walks], pa.float64()),
     }
     places = [np.stack([h.x[r], h.y[r]], axis=1) for r in rows]
-    lines = [shapely.LineString(p if len(p) > 1 else np.repeat(p, 2, axis=0)) for p in places]
+    lines = [shapely.LineString(p if len(p) > 1 else np.stack([p[0], p[0] + np.array([0.01, 0.0])])) for p in places]
     yield _support(a, "measuring_walks", columns, lines)
 
 
