@@ -28,6 +28,7 @@ from gradecheck.provenance import after_sources, why_missing
 from gradecheck.reasons import reasons, setback_text
 from gradecheck.review import Counted, Edit, Review, carried, changed, changed_text, counted
 from gradecheck.setback import Setback
+from gradecheck.sharing import Effect, effect
 from gradecheck.units import elevation_unit
 
 
@@ -51,6 +52,7 @@ class Assessment:
     order: tuple[OrderLine, ...]
     options: tuple[RightChoice, ...]
     prospect: Prospect
+    effect: Effect | None
     warnings: tuple[str, ...]
     today: date
 
@@ -96,6 +98,10 @@ def assess(
     firm_now = taken.firm(firm)
     work = Work(job, inputs.family, firm_now, inputs.jobs.names, inputs.jobs.starts, inputs.families, unit)
     open_rows = np.flatnonzero(np.isin(decision.action, OPEN)).astype(np.int64)
+    order = total_order(cases, taken.decision, work, inputs.catalog, plan.policy, today, plan.project.work_days_before)
+    common = effect(
+        cases, change, taken.decision, order, work, inputs.catalog, plan.policy, plan.after.correlation, today
+    )
     return Assessment(
         inputs=inputs,
         job=job,
@@ -112,11 +118,10 @@ def assess(
         reasons=tuple(
             reasons(cases, clearance, decision, plan.policy, unit, missing, _setback_texts(inputs, setback, cases))
         ),
-        order=tuple(
-            total_order(cases, taken.decision, work, inputs.catalog, plan.policy, today, plan.project.work_days_before)
-        ),
+        order=tuple(order),
         options=tuple(right_choices(cases, plan.policy, open_rows)),
         prospect=_prospect(inputs, change, clearance, cases, decision),
+        effect=common,
         warnings=(
             *inputs.notes,
             *_warnings(inputs.jobs, job, hydrants.flange, change, decision),

@@ -5,12 +5,14 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from contextlib import suppress
 from dataclasses import dataclass
+from datetime import date
 from itertools import pairwise
 
 import numpy as np
 import shapely
 
 from gradecheck import checks
+from gradecheck.assessment import assess
 from gradecheck.choices import choices
 from gradecheck.errors import Finding, GradecheckError
 from gradecheck.hydrants import Hydrants, read_hydrants
@@ -19,8 +21,9 @@ from gradecheck.inventory import ground_facts, readable_facts, span
 from gradecheck.measurement import measure, units_mistaken
 from gradecheck.plan import Plan
 from gradecheck.policy import Policy
-from gradecheck.reference import name_of
-from gradecheck.units import show
+from gradecheck.reference import Path, name_of, split
+from gradecheck.steady import lines as stable_lines
+from gradecheck.units import elevation_unit, show
 
 _MANY = 6
 
@@ -55,9 +58,15 @@ def inspect(plan: Plan, place: Callable[[], None]) -> Inspection:
         ("before", ground_facts(inputs.before_ground)),
         ("after", ground_facts(inputs.after_ground)),
     ]
+    facts.append(("reference", _references(inputs)))
+    if inputs.steady is not None:
+        facts.append(("stable", stable_lines(inputs.steady, elevation_unit(plan.output.unit))))
     notes.extend(inputs.notes)
     overlap, mistaken = _overlap(inputs)
     facts.append(("overlap", overlap))
+    if not mistaken and (inputs.errors.before_shared or inputs.errors.after_shared or plan.after.correlation):
+        common = assess(inputs, date.today()).effect
+        facts.append(("common errors", (common.text,) if common is not None else ()))
     stops.extend(mistaken)
     facts.append(("catalogue", _gaps(inputs)))
     return Inspection(tuple(facts), tuple(stops), tuple(dict.fromkeys(notes)), inputs.assumed)
@@ -108,6 +117,34 @@ def _paving(inputs: Inputs) -> tuple[str, ...]:
         start = jobs.starts.get(name)
         lines.append(f"{name}: starts {start or 'unknown'}, reaches {int((job == i).sum())} hydrants")
     lines.append(f"no job reaches {int((job < 0).sum())} hydrants")
+    return tuple(lines)
+
+
+def _references(inputs: Inputs) -> tuple[str, ...]:
+    """How positions and heights of every input come to be comparable, each operation with its accuracy."""
+    lines = []
+    h = inputs.hydrants
+    layer = split(h.crs)[0] or h.crs
+    x, y = shapely.get_x(h.geometry), shapely.get_y(h.geometry)
+    ways = {"hydrants": (Path.between(layer, inputs.work), x, y)}
+    for ground in (inputs.before_ground, inputs.after_ground):
+        for source in ground.sources:
+            for part in source.parts[:_MANY]:
+                ways.setdefault(part.shown, (Path.between(inputs.work, part.crs), h.x, h.y))
+    for shown, (path, px, py) in ways.items():
+        used = path.operation(px, py)
+        if used is not None:
+            accuracy = "accuracy not stated" if used.accuracy is None else f"accuracy {used.accuracy:g} m"
+            lines.append(f"{shown}: positions by {used.name}, {accuracy}")
+    lines += [m.text for m in inputs.moved]
+    if not inputs.moved:
+        lines.append("heights: all in one vertical system, none is moved")
+    e = inputs.errors
+    unit = inputs.plan.output.unit
+    lines.append(
+        f"errors common to a surface: before {show(e.before_shared, unit, 2)}, after {show(e.after_shared, unit, 2)}; "
+        f"correlation of own errors {inputs.plan.after.correlation:g}"
+    )
     return tuple(lines)
 
 

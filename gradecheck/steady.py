@@ -16,7 +16,7 @@ from gradecheck.plan import Plan, StableSource
 from gradecheck.probability import Floats
 from gradecheck.stable import FEW, StableGround, stable_ground
 from gradecheck.surfaces import Surface
-from gradecheck.units import Length
+from gradecheck.units import Length, show
 
 _WANTED = 900
 """Points that a grid aims at where the plan states no spacing."""
@@ -182,3 +182,22 @@ def assumed(steady: Steady, before: Ground, after: Ground) -> list[str]:
 def enough(steady: Steady) -> bool:
     """Whether there are points enough for a standard error that is more than a guess."""
     return steady.ground.summary.count >= FEW
+
+
+def lines(seen: Steady, unit: str) -> tuple[str, ...]:
+    """Stable ground for a checklist. unit: of elevations."""
+    g, s = seen.ground, seen.ground.summary
+
+    def text(metres: float) -> str:
+        return show(metres, unit, 3)
+
+    found = [
+        f"{s.count:,} points where both surfaces have ground",
+        f"after less before: median {text(s.median)}, standard error {text(g.standard_error)}",
+        f"spread {text(s.nmad)} (NMAD); the stated errors make it {text(seen.own_sd)}",
+        f"5 of 100 below {text(s.p05)}, 5 above {text(s.p95)}; root mean square {text(s.rmse)}",
+        f"tilt across the area {text(g.tilt.across)}, standard error {text(g.tilt.standard_error)}",
+    ]
+    if seen.corrected:
+        found.append(f"correct = true: the before surface is raised by {text(seen.corrected)}")
+    return tuple(found)

@@ -40,6 +40,7 @@ CORE = {
     "measuring",
     "outlook",
     "prospect",
+    "sharing",
 }
 READING = {"reference", "vertical", "layers", "hydrants", "paving", "surfaces", "formats", "engine", "roads", "designs"}
 READING |= {"grounds", "groundwork", "nets", "steady", "laying"}
@@ -84,6 +85,7 @@ ALLOWED: dict[str, set[str]] = {
     "walk": {"probability"},
     "measuring": {"cases", "choices", "decision", "policy", "walk", "probability"},
     "outlook": {"cases", "catalog", "choices", "decision", "measuring", "order", "policy", "probability"},
+    "sharing": {"cases", "catalog", "change", "decision", "order", "policy", "probability"},
     "prospect": {"cases", "catalog", "decision", "measuring", "outlook", "plan", "policy", "probability"},
     "provenance": {"change", "surfaces", "probability"},
     "reasons": {"cases", "choices", "clearance", "decision", "policy", "probability"},
@@ -97,7 +99,7 @@ ALLOWED: dict[str, set[str]] = {
     "measurement": READING | SETTINGS | {"inputs", "change", "checks", "probability"},
     "assessment": READING | SETTINGS | CORE | {"inputs", "measurement", "review"},
     "surroundings": READING | {"inputs", "probability"},
-    "inspection": READING | SETTINGS | CORE | {"inputs", "inventory", "measurement"},
+    "inspection": READING | SETTINGS | CORE | {"inputs", "inventory", "measurement", "assessment"},
     "pipeline": READING | SETTINGS | CORE | JOB | {"outputs", "review", "readback", "reorder", "report", "worksheets"},
     "report": (CORE | SETTINGS | JOB | SHOWN | {"outputs", "worksheets"}) - {"pipeline"},
     "worksheets": (CORE | SETTINGS | JOB | {"review", "reference", "hydrants", "outputs", "walk"}) - {"pipeline"},

@@ -18,7 +18,7 @@ import pytest
 import shapely
 from scipy import ndimage, stats
 
-from gradecheck import InputError, Plan, compute, run
+from gradecheck import InputError, Plan, compute, inspect, run
 from gradecheck.outputs.summary import summary_text
 from tests.projects import CRS, EAST, NORTH, hydrants, plan_values, write_ground
 
@@ -314,3 +314,23 @@ def test_smooth_fields_are_seen_to_hang_together(tmp_path: Path) -> None:
     assert 5 < found["range_m"] < 60
     # far fewer independent points than there are: the standard error is larger than that of so many alone
     assert found["standard_error_m"] > 1.5 * 1.2533 * found["nmad_m"] / np.sqrt(found["points"])
+
+
+def test_what_common_errors_change_is_told_by_run_and_inspect(tmp_path: Path) -> None:
+    def plan(**after: Any) -> Plan:
+        return town(tmp_path, stable=None, before={"sd": "0.15 ft"}, after={"sd": "0.15 ft"} | after)
+
+    assert compute(plan()).summary["errors"]["effect"] is None
+    alone = compute(plan())
+    result = compute(plan(correlation=0.95, sd_shared="0.04 ft"))
+    effect = result.assessment.effect
+    assert effect is not None
+    decided = ("keep", "extend", "shorten")
+    assert effect.decided == result.hydrants["action"].isin(decided).sum()
+    assert effect.decided_alone == alone.hydrants["action"].isin(decided).sum()
+    pieces = [int(r.order.loc[r.order["length_in"].notna(), "quantity_order"].sum()) for r in (result, alone)]
+    assert [effect.ordered, effect.ordered_alone] == pieces
+    assert effect.text.capitalize()[:40] in summary_text(result.summary)
+    facts = dict(inspect(plan(correlation=0.95)).facts)
+    assert "were all errors independent" in facts["common errors"][0]
+    assert "common errors" not in dict(inspect(plan()).facts)

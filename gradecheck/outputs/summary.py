@@ -72,6 +72,7 @@ def summary_of(a: Assessment) -> dict[str, Any]:
             "measured_m": a.inputs.errors.measured,
             "surveyed_m": a.inputs.errors.surveyed,
             "correlation": a.inputs.plan.after.correlation,
+            "effect": None if a.effect is None else a.effect.text,
         },
         "assumed": list(a.inputs.assumed),
         "warnings": list(a.warnings),
@@ -158,6 +159,8 @@ def summary_text(summary: Mapping[str, Any], where: str | None = None) -> str:
     lines += ["", *_order_lines(summary)]
     settle = trust.settle_text(summary["settle"], summary["currency"])
     lines += ["", *settle] if settle else []
+    if summary["errors"]["effect"]:
+        lines += ["", *textwrap.wrap(summary["errors"]["effect"].capitalize(), WIDTH, subsequent_indent="  ")]
     stable = trust.stable_text(summary["stable"], summary["elevation_unit"])
     lines += ["", *stable] if stable else []
     for title, key in (("Cautions", "cautions"), ("Assumed", "assumed"), ("Warnings", "warnings")):
