@@ -21,7 +21,7 @@ from gradecheck.inputs import Inputs
 from gradecheck.measurement import Progress, measure, silent, units_mistaken, with_places
 from gradecheck.order import OrderLine, Work, total_order
 from gradecheck.paving import Jobs
-from gradecheck.plan import MEASURING_SD, Plan
+from gradecheck.plan import MEASURING_SD
 from gradecheck.policy import Policy
 from gradecheck.probability import Bools, Floats, Ints
 from gradecheck.provenance import after_sources, why_missing
@@ -76,10 +76,10 @@ def assess(
     mistaken = units_mistaken(inputs, change)
     if mistaken:
         raise InputError(mistaken)
-    errors = _errors(plan)
+    errors = _errors(inputs)
     clearance = clearances(change, hydrants.clearance, hydrants.flange, change.before_sd, plan.policy, errors)
     setback = _setback(inputs, rows)
-    cases = _cases(inputs, job < 0, change, clearance, setback, errors)
+    cases = _cases(inputs, job < 0, change, clearance, setback)
     decision = decide(cases, plan.policy)
     change, disagree = with_places(inputs, change, sampled)
     bits = _cautions(inputs, sampled, change, clearance, cases, decision)
@@ -117,6 +117,7 @@ def assess(
         options=tuple(right_choices(cases, plan.policy, open_rows)),
         warnings=(
             *inputs.notes,
+            *(inputs.field.later_than(today) if inputs.field is not None else ()),
             *_warnings(inputs.jobs, job, hydrants.flange, change, decision),
             *_unreached(cases, setback, plan.policy),
             *(f"review: {text}" for text in taken.told),
@@ -135,9 +136,7 @@ def _sampled(inputs: Inputs) -> tuple[Ints, Bools]:
     return job, np.asarray(distance <= 2 * inputs.jobs.reach)
 
 
-def _cases(
-    inputs: Inputs, outside: Bools, change: GradeChange, clearance: Clearance, setback: Setback, errors: Errors
-) -> Cases:
+def _cases(inputs: Inputs, outside: Bools, change: GradeChange, clearance: Clearance, setback: Setback) -> Cases:
     return Cases(
         clearance_after=clearance.after,
         change=change.change,
@@ -150,7 +149,7 @@ def _cases(
         fitted=inputs.hydrants.fitted,
         outlet=inputs.hydrants.outlet,
         outside=outside,
-        measure_sd=errors.measured,
+        measure_sd=inputs.plan.measuring_sd.metres,
         in_the_way=setback.chance,
     )
 
@@ -221,11 +220,14 @@ def _setback_texts(inputs: Inputs, setback: Setback, cases: Cases) -> list[str]:
     ]
 
 
-def _errors(plan: Plan) -> Errors:
+def _errors(inputs: Inputs) -> Errors:
+    plan, field = inputs.plan, inputs.field
     source = plan.hydrants
+    measured = (source.clearance.sd if source.clearance else MEASURING_SD).metres
+    surveyed = source.flange_elevation.sd.metres if source.flange_elevation else 0.0
     return Errors(
-        measured=(source.clearance.sd if source.clearance else MEASURING_SD).metres,
-        surveyed=source.flange_elevation.sd.metres if source.flange_elevation else 0.0,
+        measured=measured if field is None else field.clearance_sd,
+        surveyed=surveyed if field is None else field.flange_sd,
         before_shared=plan.before.shared.metres if plan.before else 0.0,
         after_shared=plan.after.shared.metres,
     )

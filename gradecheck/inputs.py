@@ -14,6 +14,8 @@ from gradecheck import hydrants as hydrant_layer
 from gradecheck import paving, reference
 from gradecheck.catalog import GENERIC, Catalog
 from gradecheck.errors import Finding, GradecheckError, InputError
+from gradecheck.fieldbook import Book
+from gradecheck.fieldwork import Fieldwork, read_books, taken_in
 from gradecheck.formats.tables import read_catalog
 from gradecheck.grounds import Ground, Setting, carried, open_ground, surface_of
 from gradecheck.hydrants import Hydrants
@@ -40,6 +42,7 @@ class Inputs:
     families: for each index in `family` (H,) its name and whether the catalogue has it.
     before_ground, after_ground: the sources that the surfaces were made of. pavement: the design's, where given.
     roads: for each ground, the road that each hydrant names (H,), or None where no column does.
+    field: where measured heights are from; None where nothing measured in the field is given or dated.
     """
 
     plan: Plan
@@ -57,6 +60,7 @@ class Inputs:
     roads: tuple[Texts | None, Texts | None]
     notes: tuple[str, ...]
     assumed: tuple[str, ...]
+    field: Fieldwork | None = None
 
     def lengths(self) -> tuple[tuple[float, ...], ...]:
         """For each family the lengths to choose from, metres, rising."""
@@ -93,6 +97,7 @@ class _Opened:
     limits: shapely.Geometry | None
     pavement: Pavement | None
     surfaces: tuple[Surface, Surface]
+    books: tuple[Book, ...]
 
 
 def open_inputs(plan: Plan) -> Inputs:
@@ -108,6 +113,7 @@ def _opened(plan: Plan, told: _Told) -> _Opened | None:
     """Every input, or None where one of them cannot be had."""
     catalog = told.attempt(lambda: _catalog(plan, told.assumed))
     read = told.attempt(lambda: _hydrants(plan))
+    books = told.attempt(lambda: read_books(plan))
     before = told.attempt(lambda: open_ground(plan, plan.before, "before", told.notes))
     after = told.attempt(lambda: open_ground(plan, plan.after, "after", told.notes))
     if before is not None and after is not None:
@@ -127,9 +133,9 @@ def _opened(plan: Plan, told: _Told) -> _Opened | None:
         told.attempt(lambda ground=ground: _road_column(read, ground))  # type: ignore[misc]
     if before is not None:
         surfaces = told.attempt(lambda: _surfaces(plan, before, after, work, read, told))
-    if catalog is None or jobs is None or before is None or surfaces is None:
+    if catalog is None or jobs is None or before is None or surfaces is None or books is None:
         return None
-    return _Opened(catalog, read, before, after, work, jobs, limits, pavement, surfaces)
+    return _Opened(catalog, read, before, after, work, jobs, limits, pavement, surfaces, books)
 
 
 def _assembled(plan: Plan, opened: _Opened, told: _Told) -> Inputs:
@@ -137,6 +143,7 @@ def _assembled(plan: Plan, opened: _Opened, told: _Told) -> Inputs:
     hydrants = hydrant_layer.placed(opened.read, opened.work)
     if not len(hydrants):
         raise InputError(_none_usable(hydrants))
+    hydrants, field = taken_in(plan, hydrants, opened.books, told.notes)
     family, families = _families(plan, hydrants, opened.catalog, told.assumed, told.notes)
     if plan.hydrants.id is None:
         told.assumed.append("hydrants.id is not mapped: ids are made up from the place in the layer")
@@ -165,6 +172,7 @@ def _assembled(plan: Plan, opened: _Opened, told: _Told) -> Inputs:
         roads=(roads[0], roads[1]),
         notes=tuple(dict.fromkeys(told.notes)),
         assumed=tuple(told.assumed),
+        field=field,
     )
 
 

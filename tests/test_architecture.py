@@ -49,8 +49,10 @@ ALLOWED: dict[str, set[str]] = {
     "sources": {"validation"},
     "plan": {"policy", "catalog", "sources", "validation"},
     "roads": {"probability"},
-    "formats": {"roads", "catalog", "layers", "validation", "probability"},
+    "formats": {"roads", "catalog", "layers", "fieldbook", "validation", "probability"},
     "designs": {"reference", "layers", "surfaces", "formats", "roads", "plan", "sources", "validation", "probability"},
+    "fieldbook": {"cautions", "probability"},
+    "fieldwork": READING | SETTINGS | {"fieldbook", "cautions", "clearance", "probability"},
     "grounds": {"reference", "surfaces", "designs", "roads", "plan", "sources", "validation", "probability"},
     "reference": {"probability"},
     "layers": {"validation", "probability"},
@@ -74,7 +76,7 @@ ALLOWED: dict[str, set[str]] = {
     "reorder": SETTINGS | CORE | {"review", "readback", "outputs"},
     "outputs": (CORE | SETTINGS | JOB | {"review", "reorder", "reference", "hydrants", "grounds", "roads"})
     - {"pipeline"},
-    "inputs": READING | SETTINGS | {"probability", "cautions", "setback"},
+    "inputs": READING | SETTINGS | {"probability", "cautions", "setback", "fieldbook", "fieldwork"},
     "inventory": READING | SETTINGS,
     "measurement": READING | SETTINGS | {"inputs", "change", "checks", "probability"},
     "assessment": READING | SETTINGS | CORE | {"inputs", "measurement", "review"},
@@ -99,6 +101,7 @@ PURE = [
     "cautions",
     "reasons",
     "provenance",
+    "fieldbook",
 ]
 PURE += [
     "checks",
