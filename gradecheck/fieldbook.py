@@ -86,22 +86,23 @@ class Book:
 class Owners:
     """Whose entries are.
 
-    rows: for each entry the hydrant's row, -1 for nobody's. taken: pairs of an id as written and as it is, where a
-    spreadsheet changed it. unknown: ids of nobody, each once.
+    rows: for each of them the hydrant's row, -1 for nobody's. taken: pairs of an id as written and as it is, where a
+    spreadsheet changed it. unknown: ids of nobody, each once. doubtful: ids that are a hydrant's and, as numbers,
+    another's too.
     """
 
     rows: tuple[int, ...]
     taken: tuple[tuple[str, str], ...]
     unknown: tuple[str, ...]
+    doubtful: tuple[str, ...] = ()
 
 
-def owners(entries: Sequence[Entry], ids: Sequence[str]) -> Owners:
-    """The hydrants that entries are of: by id as text; by its number where a spreadsheet dropped zeros.
+def owners(names: Sequence[str], ids: Sequence[str]) -> Owners:
+    """The hydrants that names as written are of: by id as text; by its number where a spreadsheet dropped zeros.
 
     A number that several hydrants share is nobody's.
 
-    >>> written = [Entry("m.csv", n, i) for n, i in enumerate(("0012", "12.0", "7", "x"))]
-    >>> owners(written, ["0012", "007", "7.00"]).rows
+    >>> owners(["0012", "12.0", "7", "x"], ["0012", "007", "7.00"]).rows
     (0, 0, -1, -1)
     """
     exact = {name: row for row, name in enumerate(ids)}
@@ -112,17 +113,21 @@ def owners(entries: Sequence[Entry], ids: Sequence[str]) -> Owners:
     rows: list[int] = []
     taken: dict[str, str] = {}
     unknown: dict[str, None] = {}
-    for entry in entries:
+    doubtful: dict[str, None] = {}
+    for name in names:
         # A table of ours has an apostrophe before what a spreadsheet would take for a formula.
-        row = exact.get(entry.hydrant_id, exact.get(entry.hydrant_id.removeprefix("'"), -1))
-        value = _number(entry.hydrant_id)
-        if row < 0 and value is not None and len(by_number[value]) == 1:
-            row = by_number[value][0]
-            taken[entry.hydrant_id] = ids[row]
+        row = exact.get(name, exact.get(name.removeprefix("'"), -1))
+        value = _number(name)
+        alike = by_number.get(value, []) if value is not None else []
+        if row >= 0 and len(alike) > 1:
+            doubtful[name] = None
+        if row < 0 and len(alike) == 1:
+            row = alike[0]
+            taken[name] = ids[row]
         if row < 0:
-            unknown[entry.hydrant_id] = None
+            unknown[name] = None
         rows.append(row)
-    return Owners(tuple(rows), tuple(taken.items()), tuple(unknown))
+    return Owners(tuple(rows), tuple(taken.items()), tuple(unknown), tuple(doubtful))
 
 
 def _number(text: str) -> float | None:

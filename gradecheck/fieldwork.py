@@ -84,7 +84,7 @@ def read_books(plan: Plan) -> tuple[Book, ...]:
     source = plan.measurements
     if source is None:
         return ()
-    reading = Reading(WHERE, source.layer, source.encoding, source.unit, source.elevation_unit, source.date_order)
+    reading = row_reading(plan, WHERE)
     books: list[Book] = []
     findings: list[Finding] = []
     for path, shown in find(source.path, plan.folder, WHERE, _SUFFIXES, "table of measurements"):
@@ -97,6 +97,14 @@ def read_books(plan: Plan) -> tuple[Book, ...]:
     return tuple(books)
 
 
+def row_reading(plan: Plan, where: str) -> Reading:
+    """How the plan says that forms are read; where: the key or option that names them."""
+    s = plan.measurements
+    if s is None:
+        return Reading(where)
+    return Reading(where, s.layer if where == WHERE else None, s.encoding, s.unit, s.elevation_unit, s.date_order)
+
+
 def taken_in(
     plan: Plan, hydrants: Hydrants, books: tuple[Book, ...], notes: list[str]
 ) -> tuple[Hydrants, Fieldwork | None]:
@@ -104,7 +112,7 @@ def taken_in(
     if plan.measurements is None and plan.hydrants.measured_on is None:
         return hydrants, None
     entries = [entry for book in books for entry in book.entries]
-    whose = owners(entries, hydrants.id)
+    whose = owners([e.hydrant_id for e in entries], hydrants.id)
     before = [k for k, e in enumerate(entries) if not e.work]
     days, undated = _days(plan, hydrants, notes)
     source = plan.hydrants
@@ -195,6 +203,11 @@ def owner_notes(whose: Owners, where: str) -> list[str]:
     if whose.taken:
         pairs = listed(f"{written} is {true}" for written, true in whose.taken)
         notes.append(f"{where}: ids that a spreadsheet took for numbers were matched by their number: {pairs}")
+    if whose.doubtful:
+        notes.append(
+            f"{where}: ids of which another hydrant has the same number, as a spreadsheet that drops zeros would make "
+            f"them: {listed(whose.doubtful)}; each is taken as it stands"
+        )
     return notes
 
 
