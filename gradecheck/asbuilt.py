@@ -12,7 +12,7 @@ import numpy as np
 from pyproj import CRS
 
 from gradecheck import checks, reference, surfaces
-from gradecheck.errors import Finding, InputError
+from gradecheck.errors import Finding, InputError, PlanError
 from gradecheck.fieldbook import listed, owners
 from gradecheck.fieldwork import owner_notes
 from gradecheck.formats.shot_rows import WHERE, ShotRows, read_shot_rows
@@ -23,7 +23,7 @@ from gradecheck.probability import Floats, Ints
 from gradecheck.shots import NEAR, Laid, Shots, laid
 from gradecheck.sources import GroundSource
 from gradecheck.surfaces.tiles import SUFFIXES
-from gradecheck.units import Length, show
+from gradecheck.units import UNIT_NAMES, Length, show, unit_named
 from gradecheck.validation import build
 
 SD = Length(0.05, "ft")
@@ -50,6 +50,24 @@ class Given:
     def shown(self) -> str:
         """The file's name for people."""
         return Path(self.path).as_posix()
+
+
+def given(path: str, unit: str | None, crs: str | None, surface: str | None, sd: str | None) -> Given:
+    """What the options say. Raises PlanError with every finding."""
+    findings: list[Finding] = []
+    named = None if unit is None else unit_named(unit)
+    if unit is not None and named is None:
+        findings.append(Finding("--asbuilt-unit", f"{unit!r} is no known unit", f"known: {', '.join(UNIT_NAMES)}"))
+    error = None
+    try:
+        error = None if sd is None else Length.parse(sd)
+        if error is not None and error.value < 0:
+            findings.append(Finding("--asbuilt-sd", f"must not be negative: {error}", 'such as "0.05 ft"'))
+    except ValueError as wrong:
+        findings.append(Finding("--asbuilt-sd", str(wrong), 'such as "0.05 ft"'))
+    if findings:
+        raise PlanError(findings)
+    return Given(path, named, crs, surface, error)
 
 
 @dataclass(slots=True)

@@ -12,7 +12,6 @@ import numpy as np
 
 from gradecheck.asbuilt import AsBuilt, Given, open_asbuilt
 from gradecheck.assessment import Assessment
-from gradecheck.clearance import Basis
 from gradecheck.confirmation import Confirmed, Found, Planned, confirm
 from gradecheck.decision import OPEN, Action
 from gradecheck.errors import Finding, InputError
@@ -183,7 +182,7 @@ def _planned(a: Assessment, rows: Ints) -> Planned:
     return Planned(
         flange=flange,
         flange_sd=flange_sd,
-        assumed=(a.clearance.basis == Basis.assumed),
+        assumed=np.isnan(h.flange) & np.isnan(h.clearance),
         rise=np.where(is_open, 0.0, rise),
         new=np.where(is_open, 0.0, new),
         out=np.where(is_open, 0.0, out),

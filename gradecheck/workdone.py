@@ -21,8 +21,8 @@ class Visit:
     """All that was written of one hydrant since its job began.
 
     done: work was done. put_in, taken_out: lengths, NaN not said. parts: numbers of the parts put in. clearance,
-    flange, height: found last, NaN never. on: the last day. drain, leak: found in order when last said, None never. out_at,
-    back_at: the last times. note: the remarks. said: in words, what does not fit together.
+    flange, height: found last, NaN never. on: the last day. drain, leak: found in order when last said, None never.
+    out_at, back_at: the last times. note: the remarks. said: in words, what does not fit together.
     """
 
     done: bool = False

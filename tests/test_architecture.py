@@ -38,6 +38,7 @@ CORE = {
 }
 READING = {"reference", "layers", "hydrants", "paving", "surfaces", "formats", "engine", "roads", "designs", "grounds"}
 JOB = {"inputs", "inventory", "measurement", "assessment", "surroundings", "inspection", "pipeline"}
+SURVEY = {"asbuilt", "confirmation", "confirming", "fieldbook", "fieldwork", "shots", "workdone"}
 ALLOWED: dict[str, set[str]] = {
     "errors": set(),
     "units": set(),
@@ -74,7 +75,12 @@ ALLOWED: dict[str, set[str]] = {
     "review": {"cases", "choices", "decision", "policy", "probability", "validation"},
     "readback": {"review", "cautions"},
     "reorder": SETTINGS | CORE | {"review", "readback", "outputs"},
-    "outputs": (CORE | SETTINGS | JOB | {"review", "reorder", "reference", "hydrants", "grounds", "roads"})
+    "confirmation": {"policy", "probability"},
+    "shots": {"probability"},
+    "workdone": {"confirmation", "fieldbook"},
+    "asbuilt": READING | SETTINGS | {"checks", "fieldbook", "fieldwork", "inputs", "shots", "probability"},
+    "confirming": READING | SETTINGS | CORE | SURVEY | {"assessment"},
+    "outputs": (CORE | SETTINGS | JOB | SURVEY | {"review", "reorder", "reference", "hydrants", "grounds", "roads"})
     - {"pipeline"},
     "inputs": READING | SETTINGS | {"probability", "cautions", "setback", "fieldbook", "fieldwork"},
     "inventory": READING | SETTINGS,
@@ -82,12 +88,17 @@ ALLOWED: dict[str, set[str]] = {
     "assessment": READING | SETTINGS | CORE | {"inputs", "measurement", "review"},
     "surroundings": READING | {"inputs", "probability"},
     "inspection": READING | SETTINGS | CORE | {"inputs", "inventory", "measurement"},
-    "pipeline": READING | SETTINGS | CORE | JOB | {"outputs", "review", "readback", "reorder", "report", "worksheets"},
+    "pipeline": READING
+    | SETTINGS
+    | CORE
+    | JOB
+    | SURVEY
+    | {"outputs", "review", "readback", "reorder", "report", "worksheets"},
     "report": (CORE | SETTINGS | JOB | {"review", "reference", "hydrants", "outputs", "worksheets"}) - {"pipeline"},
     "worksheets": (CORE | SETTINGS | JOB | {"review", "reference", "hydrants", "outputs"}) - {"pipeline"},
     "starter_roads": {"roads", "probability"},
     "starter": {"starter_roads", "probability"},
-    "cli": {"pipeline", "plan", "starter", "outputs"},
+    "cli": {"pipeline", "plan", "starter", "outputs", "asbuilt"},
 }
 
 PURE = [
@@ -102,6 +113,9 @@ PURE = [
     "reasons",
     "provenance",
     "fieldbook",
+    "confirmation",
+    "shots",
+    "workdone",
 ]
 PURE += [
     "checks",
@@ -199,7 +213,7 @@ WITH_FILES = {
     "surfaces.tiles",
     "starter",
 }
-WITH_FILES |= {"grounds", "inventory", "readback", "reorder", "starter_roads"}
+WITH_FILES |= {"asbuilt", "confirming", "grounds", "inventory", "readback", "reorder", "starter_roads"}
 
 
 @pytest.mark.parametrize("name", MODULES)
