@@ -20,6 +20,7 @@ from gradecheck.fieldwork import owner_notes, row_reading
 from gradecheck.formats.field_rows import read_field_rows
 from gradecheck.plan import Plan
 from gradecheck.probability import Bools, Floats, Ints
+from gradecheck.validation import nearest
 from gradecheck.workdone import Kit, Sold, Visit, distinct, kits, visit
 
 FIELD = "--field"
@@ -51,7 +52,8 @@ class Confirmation:
     def dangers(self) -> list[tuple[str, str]]:
         """Hydrants to be seen to at once, and why; what no hydrant's row says too."""
         ids = self.assessment.inputs.hydrants.id
-        mine = [(ids[r], text) for r in self.rows.tolist() for text in self.visits[r].dangers]
+        everywhere = [*self.rows.tolist(), *np.setdiff1d(np.arange(len(ids)), self.rows).tolist()]
+        mine = [(ids[r], text) for r in everywhere for text in self.visits[r].dangers]
         by_id: dict[str, list[Entry]] = defaultdict(list)
         for entry in self.lost:
             by_id[entry.hydrant_id].append(entry)
@@ -75,13 +77,17 @@ def read_rows(plan: Plan, paths: Sequence[str]) -> tuple[Book, ...]:
     return tuple(books)
 
 
-def confirmed_by(a: Assessment, given: Given, books: Sequence[Book]) -> Confirmation:
-    """How every hydrant stands by a survey and by what crews wrote. Raises InputError."""
+def confirmed_by(a: Assessment, given: Given, books: Sequence[Book], jobs: Sequence[str] = ()) -> Confirmation:
+    """How every hydrant stands by a survey and by what crews wrote; jobs: only these, as they end one by one.
+
+    Raises InputError.
+    """
     inputs = a.inputs
     notes = [note for book in books for note in book.notes]
+    asked = _asked(a, jobs)
     visits, lost = _visits(a, books, notes)
     told = np.array([v != Visit() for v in visits], dtype=bool)
-    rows = np.flatnonzero((a.job >= 0) | told).astype(np.int64)
+    rows = np.flatnonzero(asked | told if not jobs else asked).astype(np.int64)
     asbuilt = open_asbuilt(inputs, given, rows, a.change.after)
     planned, found = _planned(a, rows), _found(a, asbuilt, visits)
     confirmed = confirm(planned, found, inputs.plan.policy)
@@ -96,11 +102,25 @@ def confirmed_by(a: Assessment, given: Given, books: Sequence[Book]) -> Confirma
         visits=visits,
         rows=rows[np.argsort(danger[rows], kind="stable")],
         lost=lost,
-        kits=kits(_ordered(a), [*visits, *(visit([e], "", _sold(a)) for e in lost)]),
+        kits=kits(_ordered(a, jobs), [*_of(visits, rows), *(visit([e], "", _sold(a)) for e in lost)]),
         files=(*(("asbuilt", f) for f in asbuilt.files), *(("field", book.shown) for book in books)),
         notes=tuple(dict.fromkeys([*asbuilt.notes, *notes])),
         assumed=tuple(asbuilt.assumed),
     )
+
+
+def _of(visits: Sequence[Visit], rows: Ints) -> list[Visit]:
+    return [visits[r] for r in rows.tolist()]
+
+
+def _asked(a: Assessment, jobs: Sequence[str]) -> Bools:
+    """(H,) hydrants that the jobs reach; all jobs where none is named. Raises InputError on a name that is none."""
+    names = a.inputs.jobs.names
+    lost = [job for job in jobs if job not in names]
+    if lost:
+        raise InputError([Finding("--job", f"no such job: {job!r}", nearest(job, names)) for job in lost])
+    wanted = [j for j, name in enumerate(names) if not jobs or name in jobs]
+    return np.isin(a.job, wanted)
 
 
 # -- what crews wrote -------------------------------------------------------------------------------------------
@@ -157,11 +177,11 @@ def _sold(a: Assessment) -> list[Sold]:
     return [] if catalog.generic else [Sold(e.part_number, e.family, e.length.metres) for e in catalog.extension]
 
 
-def _ordered(a: Assessment) -> dict[str, tuple[str, int, int]]:
-    """By part: description, pieces to have and to buy over all jobs; extensions only, as crews write nothing else."""
+def _ordered(a: Assessment, jobs: Sequence[str]) -> dict[str, tuple[str, int, int]]:
+    """By part: description, pieces to have and to buy over the jobs; extensions only, as crews write nothing else."""
     found: dict[str, tuple[str, int, int]] = {}
     for line in a.order:
-        if line.length is not None and line.part_number is not None:
+        if line.length is not None and line.part_number is not None and (not jobs or line.job in jobs):
             text, have, buy = found.get(line.part_number, (line.description, 0, 0))
             found[line.part_number] = text, have + line.quantity_order, buy + (line.quantity_buy or 0)
     return found

@@ -141,13 +141,15 @@ def confirm(
     asbuilt: Given,
     *,
     field: Sequence[str] = (),
+    jobs: Sequence[str] = (),
     out: Path | str | None = None,
     today: date | None = None,
     progress: Progress = silent,
 ) -> tuple[Confirmation, dict[str, Any]]:
     """After construction: what stands against what was planned, with its summary.
 
-    The plan is computed again with the review edits of its output folder. field: forms that crews filled in. Writes
+    The plan is computed again with the review edits of its output folder. field: forms that crews filled in. jobs: only
+    these. Writes
     confirm.gpkg, acceptance.xlsx, register.csv and confirm.json into `out`, by default the folder `confirm` of the
     plan's output folder. Raises PlanError, InputError, OutputError.
     """
@@ -157,7 +159,7 @@ def confirm(
     day = today or date.today()
     books = read_rows(plan, field)
     result = compute(plan, today=day, progress=progress, former=read_former(folder / PACKAGE, PACKAGE))
-    found = confirmed_by(result.assessment, asbuilt, books)
+    found = confirmed_by(result.assessment, asbuilt, books, jobs)
     summary = confirm_summary(found, day)
     _in_place(target, lambda aside: confirm_files.write_confirmation(found, summary, aside, day), stale=())
     return found, summary

@@ -97,7 +97,8 @@ ALLOWED: dict[str, set[str]] = {
     "report": (CORE | SETTINGS | JOB | {"review", "reference", "hydrants", "outputs", "worksheets"}) - {"pipeline"},
     "worksheets": (CORE | SETTINGS | JOB | {"review", "reference", "hydrants", "outputs"}) - {"pipeline"},
     "starter_roads": {"roads", "probability"},
-    "starter": {"starter_roads", "probability"},
+    "starter_survey": {"probability"},
+    "starter": {"starter_roads", "starter_survey", "probability"},
     "cli": {"pipeline", "plan", "starter", "outputs", "asbuilt"},
 }
 
@@ -213,7 +214,16 @@ WITH_FILES = {
     "surfaces.tiles",
     "starter",
 }
-WITH_FILES |= {"asbuilt", "confirming", "grounds", "inventory", "readback", "reorder", "starter_roads"}
+WITH_FILES |= {
+    "asbuilt",
+    "confirming",
+    "grounds",
+    "inventory",
+    "readback",
+    "reorder",
+    "starter_roads",
+    "starter_survey",
+}
 
 
 @pytest.mark.parametrize("name", MODULES)

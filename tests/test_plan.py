@@ -12,7 +12,7 @@ import pytest
 from pydantic import ValidationError
 
 from gradecheck import Length, Plan, PlanError
-from gradecheck.plan import CatalogSource, HydrantSource, OutputPlace, PavingSource, Project
+from gradecheck.plan import CatalogSource, HydrantSource, MeasurementSource, OutputPlace, PavingSource, Project
 from gradecheck.policy import Policy
 from gradecheck.sources import DesignSource
 from tests.projects import toml_text
@@ -481,7 +481,16 @@ def test_every_default_that_stands_for_a_fact_is_listed_as_assumed() -> None:
 def test_every_key_of_the_plan_is_in_the_reference_of_the_readme() -> None:
     readme = (Path(__file__).resolve().parents[1] / "README.md").read_text(encoding="utf-8")
     shown = set(re.findall(r"^(\w+) = ", readme, re.MULTILINE))
-    for section in (Project, HydrantSource, PavingSource, DesignSource, Policy, CatalogSource, OutputPlace):
+    for section in (
+        Project,
+        HydrantSource,
+        MeasurementSource,
+        PavingSource,
+        DesignSource,
+        Policy,
+        CatalogSource,
+        OutputPlace,
+    ):
         assert set(section.model_fields) - {"under"} <= shown, section.__name__
 
 

@@ -32,7 +32,7 @@ _COLUMNS: tuple[Column, ...] = (
     ("initials", "Initials", 10, "box"),
 )
 _BOX = {"border": 1, "valign": "top"}
-_HEIGHTS = {"in": "0.0", "ft": "0.00", "mm": "0", "cm": "0.0", "m": "0.000"}
+_HEIGHTS = {"in": "0.00", "ft": "0.00", "mm": "0", "cm": "0.0", "m": "0.000"}
 _ROW = 22
 """Points of a row at least: room to write initials."""
 _NOT_IN_A_NAME = re.compile(r"[\[\]:*?/\\\x00-\x1f]")
@@ -117,6 +117,7 @@ def _job_sheet(sheet: Sheet, c: Confirmation, job: str, rows: list[int], texts: 
         "Initial each row in the field. Rows that need work first are not to be signed.",
     ])  # fmt: skip
     sheet.head(_COLUMNS)
+    sheet.put(HEAD, len(_COLUMNS) - 1, "Initials", "head")
     row = HEAD
     for number, i in enumerate(rows, start=1):
         row += 1
@@ -181,7 +182,7 @@ def _total(sheet: Sheet, c: Confirmation, rows: list[int], row: int) -> int:
         if count[state]:
             row += 1
             sheet.put(row, 0, count[state], "count")
-            sheet.put(row, 1, f"{state.name.replace('_', ' ')}: {words}", "plain")
+            sheet.put(row, 1, f"  {state.name.replace('_', ' ')}: {words}", "plain")
     return row
 
 
