@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import re
 from dataclasses import dataclass, field, replace
 from datetime import date
@@ -19,6 +20,7 @@ from gradecheck.formats.shot_rows import WHERE, ShotRows, read_shot_rows
 from gradecheck.grounds import Ground, Setting, open_ground, surface_of
 from gradecheck.inputs import Inputs
 from gradecheck.layers import layer_names
+from gradecheck.plan import Plan
 from gradecheck.probability import Floats, Ints
 from gradecheck.shots import NEAR, Laid, Shots, laid
 from gradecheck.sources import GroundSource
@@ -162,7 +164,7 @@ def _opened(inputs: Inputs, given: Given, kind: str, notes: list[str]) -> Ground
     for values in tries:
         said: list[str] = []
         try:
-            ground = open_ground(inputs.plan, _source(given, kind, values), WHERE, said)
+            ground = open_ground(inputs.plan, _source(inputs.plan, given, kind, values), WHERE, said)
         except InputError as error:
             first = first or error
             continue
@@ -184,9 +186,12 @@ def _stated(values: dict[str, Any]) -> dict[str, Any]:
     return {key: value for key, value in values.items() if value is not None}
 
 
-def _source(given: Given, kind: str, values: dict[str, Any]) -> GroundSource:
-    """A source of ground as a plan would name it. Raises InputError."""
-    path = str(Path(given.path).absolute())
+def _source(plan: Plan, given: Given, kind: str, values: dict[str, Any]) -> GroundSource:
+    """A source of ground as a plan would name it, relative to its folder. Raises InputError."""
+    try:
+        path = os.path.relpath(given.path, plan.folder)
+    except ValueError:  # on another drive
+        path = str(Path(given.path).absolute())
     source, findings = build(GroundSource, {kind: path, "sd": str(given.sd or SD), **_stated(values)}, WHERE)
     if source is None:
         raise InputError(findings)

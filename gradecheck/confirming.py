@@ -12,7 +12,7 @@ import numpy as np
 
 from gradecheck.asbuilt import AsBuilt, Given, open_asbuilt
 from gradecheck.assessment import Assessment
-from gradecheck.confirmation import Confirmed, Found, Planned, confirm
+from gradecheck.confirmation import SAME, Confirmed, Found, Planned, confirm
 from gradecheck.decision import OPEN, Action
 from gradecheck.errors import Finding, InputError
 from gradecheck.fieldbook import Book, Entry, listed, owners
@@ -24,6 +24,7 @@ from gradecheck.validation import nearest
 from gradecheck.workdone import Kit, Sold, Visit, distinct, kits, visit
 
 FIELD = "--field"
+_NOTHING = Visit()
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,10 +87,11 @@ def confirmed_by(a: Assessment, given: Given, books: Sequence[Book], jobs: Seque
     notes = [note for book in books for note in book.notes]
     asked = _asked(a, jobs)
     visits, lost = _visits(a, books, notes)
-    told = np.array([v != Visit() for v in visits], dtype=bool)
+    told = np.array([v is not _NOTHING for v in visits], dtype=bool)
     rows = np.flatnonzero(asked | told if not jobs else asked).astype(np.int64)
     asbuilt = open_asbuilt(inputs, given, rows, a.change.after)
-    planned, found = _planned(a, rows), _found(a, asbuilt, visits)
+    planned = _planned(a, rows)
+    found = _found(a, planned, asbuilt, visits)
     confirmed = confirm(planned, found, inputs.plan.policy)
     danger = np.array([not v.dangers for v in visits], dtype=bool)
     notes += [f"{inputs.hydrants.id[r]}: {text}" for r in rows.tolist() for text in visits[r].said]
@@ -153,9 +155,8 @@ def _visits(a: Assessment, books: Sequence[Book], notes: list[str]) -> tuple[tup
         )
     sold = _sold(a)
     families = a.inputs.families
-    empty = Visit()
     visits = tuple(
-        visit(mine[row], families[int(a.inputs.family[row])][0], sold) if row in mine else empty
+        visit(mine[row], families[int(a.inputs.family[row])][0], sold) if row in mine else _NOTHING
         for row in range(len(a))
     )
     lost = tuple(e for e, row in zip(entries, whose.rows, strict=True) if row < 0 and e.work)
@@ -267,7 +268,7 @@ def _design_sd(a: Assessment) -> Floats:
     return np.where(change.unchanged, before, np.hypot(own, plan.after.shared.metres))
 
 
-def _found(a: Assessment, asbuilt: AsBuilt, visits: Sequence[Visit]) -> Found:
+def _found(a: Assessment, planned: Planned, asbuilt: AsBuilt, visits: Sequence[Visit]) -> Found:
     plan = a.inputs.plan
     n = len(a)
 
@@ -276,6 +277,9 @@ def _found(a: Assessment, asbuilt: AsBuilt, visits: Sequence[Visit]) -> Found:
 
     flange = np.where(np.isfinite(asbuilt.flange), asbuilt.flange, column("flange"))
     done: Bools = np.array([v.done for v in visits], dtype=bool)
+    put_in, taken_out = column("put_in"), column("taken_out")
+    seen, now_in, now_out = _seen_fitted(a.inputs.hydrants.fitted, planned, column("fitted"))
+    seen &= ~done
     return Found(
         ground=asbuilt.ground,
         ground_sd=asbuilt.ground_sd,
@@ -284,7 +288,25 @@ def _found(a: Assessment, asbuilt: AsBuilt, visits: Sequence[Visit]) -> Found:
         clearance=column("clearance"),
         clearance_sd=np.full(n, plan.measuring_sd.metres),
         height=column("height"),
-        done=done,
-        put_in=column("put_in"),
-        taken_out=column("taken_out"),
+        done=done | seen,
+        put_in=np.where(seen, now_in, put_in),
+        taken_out=np.where(seen, now_out, taken_out),
     )
+
+
+def _seen_fitted(before: Floats, planned: Planned, now: Floats) -> tuple[Bools, Floats, Floats]:
+    """(H,) whether a measurement since the job began shows that work was done, and the lengths put in and taken out.
+
+    before, now: the whole length fitted, NaN unknown. It does where another length is fitted than was; where nobody
+    knew what was fitted, only the very length that was to be put in does.
+    """
+    raised = now - before
+    with np.errstate(invalid="ignore"):
+        as_planned = np.abs(raised - (planned.new - planned.out)) <= SAME
+        other = np.abs(raised) > SAME
+        alone = np.isnan(before) & (planned.new > SAME) & (np.abs(now - planned.new) <= SAME)
+    seen = other | alone
+    exchanged = before > SAME
+    put_in = np.where(alone | as_planned, planned.new, np.where(exchanged, now, raised))
+    taken_out = np.where(alone | as_planned, planned.out, np.where(exchanged, before, 0.0))
+    return seen, put_in, taken_out

@@ -21,8 +21,9 @@ class Visit:
     """All that was written of one hydrant since its job began.
 
     done: work was done. put_in, taken_out: lengths, NaN not said. parts: numbers of the parts put in. clearance,
-    flange, height: found last, NaN never. on: the last day. drain, leak: found in order when last said, None never.
-    out_at, back_at: the last times. note: the remarks. said: in words, what does not fit together.
+    flange, height, fitted: found last, NaN never; fitted: the whole length, by a measurement. on: the last day. drain,
+    leak: found in order when last said, None never. out_at, back_at: the last times. note: the remarks. said: in words,
+    what does not fit together.
     """
 
     done: bool = False
@@ -32,6 +33,7 @@ class Visit:
     clearance: float = math.nan
     flange: float = math.nan
     height: float = math.nan
+    fitted: float = math.nan
     on: date | None = None
     drain: bool | None = None
     leak: bool | None = None
@@ -100,6 +102,7 @@ def visit(entries: Sequence[Entry], family: str, sold: Sequence[Sold]) -> Visit:
         clearance=_last(e.clearance for e in rows),
         flange=_last(e.flange for e in rows),
         height=_last(e.height for e in rows),
+        fitted=_last(e.fitted for e in rows if not e.work),
         on=max((e.on for e in rows if e.on is not None), default=None),
         drain=_said(e.drain for e in rows),
         leak=_said(e.leak for e in rows),

@@ -59,14 +59,14 @@ def planned_words(c: Confirmation) -> list[str]:
 
 def done_words(c: Confirmation) -> list[str]:
     """(H,) what crews say was done; empty where they say nothing."""
-    unit = c.assessment.inputs.plan.output.unit
+    unit, f = c.assessment.inputs.plan.output.unit, c.found
     texts = []
-    for v in c.visits:
-        put = f"put in {show(v.put_in, unit, 3)}" if v.put_in > 0 else ""
+    for v, done, length, taken in zip(c.visits, f.done.tolist(), f.put_in.tolist(), f.taken_out.tolist(), strict=True):
+        put = f"put in {show(length, unit, 3)}" if length > 0 else ""
         part = f"({'; '.join(v.parts)})" if v.parts else ""
-        out = f"took out {show(v.taken_out, unit, 3)}" if v.taken_out > 0 else ""
+        out = f"took out {show(taken, unit, 3)}" if taken > 0 else ""
         said = ", ".join(t for t in (f"{put} {part}".strip(), out) if t)
-        texts.append(said or ("done" if v.done else ""))
+        texts.append(said if said and done else "done" if done else "")
     return texts
 
 
@@ -167,7 +167,8 @@ def register_table(c: Confirmation, today: date) -> pa.Table:
     clearance = np.where(seen, k.clearance, np.nan)
     flange = np.where(np.isfinite(f.flange), f.flange, f.ground + f.clearance)
     height = np.where(np.isfinite(f.height), f.height, clearance + h.outlet)
-    fitted = h.fitted + np.where(f.done, k.rise, 0.0)
+    seen_fitted = np.array([v.fitted for v in c.visits])
+    fitted = np.where(np.isfinite(seen_fitted), seen_fitted, h.fitted + np.where(f.done, k.rise, 0.0))
     new = f.done | np.isfinite(f.ground) | np.isfinite(flange) | np.isfinite(clearance) | np.isfinite(f.height)
     days = [v.on or d or today for v, d in zip(c.visits, c.asbuilt.days, strict=True)]
     rows = np.sort(c.rows[new[c.rows]])
