@@ -499,3 +499,15 @@ def test_the_sample_shows_every_state_and_a_job_alone(sample: Sample) -> None:
     assert set(one.job) == {"Q-101"}
     assert len(openpyxl.load_workbook(Path(out) / "acceptance.xlsx").worksheets) == 1
     assert frame[frame.job == "Q-101"].state.sort_index().equals(one.state.sort_index())
+
+
+def test_built_exactly_as_designed_every_decided_hydrant_ends_where_the_plan_said(sample: Sample) -> None:
+    built, out = str(sample.folder / "design.tif"), str(sample.folder / "exact")
+    frame, summary = confirmed(sample.plan, built, out=out)
+    plan = sample.result.hydrants.set_index("hydrant_id")
+    mine = frame[frame.action.isin(["keep", "extend", "shorten"]) & (frame.clearance_rests_on == "planned")]
+    assert len(mine) > 20
+    want = plan.loc[mine.index].clearance_final_in
+    assert mine.clearance_final_in.to_numpy() == pytest.approx(want.to_numpy(), abs=1e-3)
+    assert frame.ground_off_in.abs().max() < 1e-3
+    assert summary["counts"]["off_design"] == 0

@@ -41,15 +41,11 @@ def write_confirmation(c: Confirmation, summary: Mapping[str, Any], aside: Path,
 
 def _read(c: Confirmation) -> list[dict[str, Any]]:
     """What was read beside the plan's inputs: role, path, size, SHA-256."""
+    named = [(role, Path(os.path.normpath(name))) for role, name in c.files]
     return [
-        {
-            "role": role,
-            "path": Path(name).as_posix(),
-            "bytes": Path(name).stat().st_size,
-            "sha256": manifest.digest(Path(name)),
-        }
-        for role, name in c.files
-        if Path(name).is_file()
+        {"role": role, "path": path.as_posix(), "bytes": path.stat().st_size, "sha256": manifest.digest(path)}
+        for role, path in named
+        if path.is_file()
     ]
 
 

@@ -73,15 +73,14 @@ def done_words(c: Confirmation) -> list[str]:
 def differs_words(c: Confirmation) -> list[str]:
     """(H,) how the work done differs from the work planned, empty where it does not."""
     unit, p, f = c.assessment.inputs.plan.output.unit, c.planned, c.found
-    texts = []
-    for i, differs in enumerate(c.confirmed.differs.tolist()):
+    texts = [""] * len(c.visits)
+    for i in np.flatnonzero(c.confirmed.differs).tolist():
         put, out = (float(np.nan_to_num(v[i])) for v in (f.put_in, f.taken_out))
-        said = [
+        texts[i] = "; ".join(
             f"{verb} {show(was, unit, 3)}, planned {show(meant, unit, 3)}"
             for verb, was, meant in (("put in", put, float(p.new[i])), ("took out", out, float(p.out[i])))
             if show(was, unit, 3) != show(meant, unit, 3)
-        ]
-        texts.append("; ".join(said) if differs else "")
+        )
     return texts
 
 
