@@ -141,8 +141,13 @@ def _visits(a: Assessment, books: Sequence[Book], notes: list[str]) -> tuple[tup
     measured_before = {id(e) for e in planned}
     mine: dict[int, list[Entry]] = defaultdict(list)
     early: list[str] = []
+    late: list[str] = []
     for entry, row in zip(entries, whose.rows, strict=True):
-        if row < 0 or (not entry.work and id(entry) in measured_before):
+        if row < 0:
+            continue
+        if not entry.work and id(entry) in measured_before:
+            start = _starts(a, row)
+            late += [entry.name] if start is not None and _since(entry, start) else []
             continue
         if entry.work or _since(entry, _starts(a, row)):
             mine[row].append(entry)
@@ -152,6 +157,11 @@ def _visits(a: Assessment, books: Sequence[Book], notes: list[str]) -> tuple[tup
         notes.append(
             f"{FIELD}: {len(early)} measurements count as made before the work, as they have no date since the job's "
             f"start, and are passed over here: {listed(early)}; date them, or give the file as [measurements] path"
+        )
+    if late:
+        notes.append(
+            f"[measurements]: {len(late)} rows have a day since the job's start and count as measured before the work: "
+            f"{listed(late)}; keep what was measured after it in a file of its own, and give that by {FIELD}"
         )
     sold = _sold(a)
     families = a.inputs.families

@@ -148,6 +148,16 @@ def test_a_measurement_counts_as_final_only_with_a_day_since_the_job_began(tmp_p
     assert "2 measurements count as made before the work" in " ".join(summary["warnings"])
 
 
+def test_rows_of_the_plans_own_forms_since_the_start_are_asked_about(tmp_path: Path) -> None:
+    form(tmp_path, row("H-1", "2027-05-03", clearance=5), row("H-2", "2027-05-02", clearance=5))
+    plan = tiny_plan(tmp_path, project={"starts": date(2027, 5, 3)}, measurements={"path": "m.csv"})
+    frame, summary = confirmed(plan, as_designed(tmp_path))
+    assert frame.clearance_rests_on["H-1"] == "planned"
+    assert "1 rows have a day since the job's start and count as measured before the work: H-1 (line 3)" in " ".join(
+        summary["warnings"]
+    )
+
+
 def test_another_length_found_fitted_since_the_job_began_tells_of_work(tmp_path: Path) -> None:
     ext = {"extension_fitted": {"column": "ext_in", "unit": "in"}}
     frame = hydrants({"asset_id": list("abcd"), "flange_in": [4.0] * 4, "ext_in": [0, 12, None, None]},
@@ -261,6 +271,18 @@ def test_coordinates_of_a_table_are_taken_in_the_hydrants_system_and_said_so(tmp
     frame, summary = confirmed(tiny_plan(tmp_path), asbuilt)
     assert frame.ground_asbuilt_ft["H-1"] == pytest.approx(100.5)
     assert "coordinates taken in EPSG:32615" in " ".join(summary["assumed"])
+
+
+def test_a_spreadsheet_of_points_is_a_table_of_them(tmp_path: Path) -> None:
+    cells = {
+        "x": ["", str(EAST + 11)],
+        "y": ["", str(NORTH + 23)],
+        "elevation": ["ft", "100.5"],
+        "what": ["", "ground"],
+    }
+    pd.DataFrame(cells).to_excel(tmp_path / "survey.xlsx", index=False)
+    frame, _ = confirmed(tiny_plan(tmp_path), str(tmp_path / "survey.xlsx"))
+    assert frame.ground_asbuilt_ft["H-1"] == pytest.approx(100.5)
 
 
 def test_a_point_far_from_the_hydrant_whose_id_it_has_is_asked_about(tmp_path: Path) -> None:

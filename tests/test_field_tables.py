@@ -206,6 +206,15 @@ def test_a_layer_with_the_same_columns_is_read_as_the_table_is(tmp_path: Path) -
     assert e.clearance == pytest.approx(4.5 * IN)
 
 
+def test_a_spreadsheets_own_file_is_read_as_its_csv_is(tmp_path: Path) -> None:
+    text = f"{HEAD}\n{UNITS}\n0012,2027-04-03,4.5,918.5,,,,,yes,,,,\nH-2,2027-04-04,3,,,,12,Q-12,,,,2027-04-04 09:00,\n"
+    want = book(tmp_path, text)
+    cells = pd.read_csv(io.StringIO(text), dtype=str, keep_default_na=False)
+    cells.to_excel(tmp_path / "m.xlsx", index=False)
+    got = read_field_rows(tmp_path / "m.xlsx", "m.csv", Reading("measurements.path"))
+    assert [repr(e) for e in got.entries] == [repr(e) for e in want.entries]
+
+
 def test_ids_that_a_spreadsheet_changed_are_matched_only_where_one_hydrant_can_be_meant() -> None:
     found = owners(["0012", "12", "12.0", "7", "1E5", "'=1+1", "h"], ["0012", "07", "007", "100000", "=1+1", "H"])
     assert found.rows == (0, 0, 0, -1, 3, 4, -1)

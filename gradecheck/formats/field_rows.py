@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from datetime import date, datetime
@@ -34,6 +35,7 @@ _POSSIBLE = {
     "length_fitted": (0.0, 10.0),
     "length_taken_out": (0.0, 10.0),
 }
+_UNNAMED = re.compile(r"field_?\d+", re.I)
 _YES = {"yes", "y", "true", "t", "1", "1.0", "ok"}
 _NO = {"no", "n", "false", "f", "0", "0.0", "not ok"}
 
@@ -92,6 +94,9 @@ def table_of(names: list[str], columns: list[list[object]], places: list[int], s
     texts = [[_text(v) for v in column] for column in columns]
     rows = zip(places, zip(*texts, strict=True), strict=True) if texts else ()
     kept = tuple((place, cells) for place, cells in rows if any(cells))
+    if kept and all(_UNNAMED.fullmatch(name) for name in names):
+        # A spreadsheet of text throughout: its first row, which holds the names, is taken for one of values.
+        names, kept = list(kept[0][1]), kept[1:]
     return TextTable(shown, tuple(name.strip().lower() for name in names), kept)
 
 

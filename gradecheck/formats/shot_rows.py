@@ -49,21 +49,17 @@ class ShotRows:
 def read_shot_rows(path: Path, shown: str, unit: str | None) -> ShotRows:
     """The points of a file; `unit` of their heights where no row says it. Raises InputError."""
     crs = None
+    points: dict[int, shapely.Geometry] = {}
     if is_text_table(path):
         table = read_text_table(path, shown, WHERE, _KNOWN)
-        places = None
     else:
         layer = open_layer(path, shown, WHERE)
-        crs = layer.crs
-        columns = [c.to_pylist() for c in layer.table.columns]
+        crs, columns = layer.crs, [c.to_pylist() for c in layer.table.columns]
         table = table_of(layer.table.column_names, columns, layer.place.tolist(), shown)
-        points = dict(zip(layer.place.tolist(), layer.geometry, strict=True))
-        places = [points[line] for line, _ in table.rows]
+        points = {place: g for place, g in zip(layer.place.tolist(), layer.geometry, strict=True) if g is not None}
     _check(table)
     table, units = with_units(table, tuple(ELEVATIONS), (ID, "what"))
-    if places is not None and len(places) != len(table.rows):
-        places = [points[line] for line, _ in table.rows]
-    x, y = _places(table) if places is None else _points(places)
+    x, y = _points([points.get(line) for line, _ in table.rows]) if points else _places(table)
     return _rows(table, _factors(table, units, unit), x, y, crs)
 
 
