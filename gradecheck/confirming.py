@@ -138,31 +138,7 @@ def _visits(a: Assessment, books: Sequence[Book], notes: list[str]) -> tuple[tup
         notes.append(f"{FIELD}: {again} rows say again what another says; they count once")
     whose = owners([e.hydrant_id for e in entries], a.inputs.hydrants.id)
     notes.extend(owner_notes(whose, FIELD))
-    measured_before = {id(e) for e in planned}
-    mine: dict[int, list[Entry]] = defaultdict(list)
-    early: list[str] = []
-    late: list[str] = []
-    for entry, row in zip(entries, whose.rows, strict=True):
-        if row < 0:
-            continue
-        if not entry.work and id(entry) in measured_before:
-            start = _starts(a, row)
-            late += [entry.name] if start is not None and _since(entry, start) else []
-            continue
-        if entry.work or _since(entry, _starts(a, row)):
-            mine[row].append(entry)
-        else:
-            early.append(entry.name)
-    if early:
-        notes.append(
-            f"{FIELD}: {len(early)} measurements count as made before the work, as they have no date since the job's "
-            f"start, and are passed over here: {listed(early)}; date them, or give the file as [measurements] path"
-        )
-    if late:
-        notes.append(
-            f"[measurements]: {len(late)} rows have a day since the job's start and count as measured before the work: "
-            f"{listed(late)}; keep what was measured after it in a file of its own, and give that by {FIELD}"
-        )
+    mine = _since_the_job(a, list(zip(entries, whose.rows, strict=True)), {id(e) for e in planned}, notes)
     sold = _sold(a)
     families = a.inputs.families
     visits = tuple(
@@ -171,6 +147,44 @@ def _visits(a: Assessment, books: Sequence[Book], notes: list[str]) -> tuple[tup
     )
     lost = tuple(e for e, row in zip(entries, whose.rows, strict=True) if row < 0 and e.work)
     return visits, lost
+
+
+def _since_the_job(
+    a: Assessment, entries: Sequence[tuple[Entry, int]], of_the_plan: set[int], notes: list[str]
+) -> dict[int, list[Entry]]:
+    """By hydrant the rows of work and what was measured after its job began.
+
+    entries: with whose each is, -1 for nobody's. of_the_plan: the identity of those that a run takes in already.
+    """
+    mine: dict[int, list[Entry]] = defaultdict(list)
+    early: list[str] = []
+    late: list[str] = []
+    for entry, row in entries:
+        if row < 0:
+            continue
+        start = _starts(a, row)
+        if entry.work or (id(entry) not in of_the_plan and _since(entry, start)):
+            mine[row].append(entry)
+        elif id(entry) not in of_the_plan:
+            early.append(entry.name)
+        elif start is not None and _since(entry, start):
+            late.append(entry.name)
+    if early:
+        notes.append(
+            f"{FIELD}: {_counted(early)} made before the work, having no date since the job's start, and "
+            f"{'is' if len(early) == 1 else 'are'} passed over here: {listed(early)}; date them, or give the file as "
+            "[measurements] path"
+        )
+    if late:
+        notes.append(
+            f"[measurements]: {_counted(late)} made before the work, in spite of a date since the job's start: "
+            f"{listed(late)}; keep what was measured after it in a file of its own, and give that by {FIELD}"
+        )
+    return mine
+
+
+def _counted(names: Sequence[str]) -> str:
+    return "1 measurement counts as" if len(names) == 1 else f"{len(names)} measurements count as"
 
 
 def _starts(a: Assessment, row: int) -> date | None:

@@ -145,7 +145,7 @@ def test_a_measurement_counts_as_final_only_with_a_day_since_the_job_began(tmp_p
     )
     frame, summary = confirmed(plan, as_designed(tmp_path), str(tmp_path / "m.csv"))
     assert frame.clearance_rests_on.to_dict() == {"H-1": "planned", "H-2": "measured", "H-3": "planned"}
-    assert "2 measurements count as made before the work" in " ".join(summary["warnings"])
+    assert "2 measurements count as made before the work, having no date since" in " ".join(summary["warnings"])
 
 
 def test_rows_of_the_plans_own_forms_since_the_start_are_asked_about(tmp_path: Path) -> None:
@@ -153,8 +153,9 @@ def test_rows_of_the_plans_own_forms_since_the_start_are_asked_about(tmp_path: P
     plan = tiny_plan(tmp_path, project={"starts": date(2027, 5, 3)}, measurements={"path": "m.csv"})
     frame, summary = confirmed(plan, as_designed(tmp_path))
     assert frame.clearance_rests_on["H-1"] == "planned"
-    assert "1 rows have a day since the job's start and count as measured before the work: H-1 (line 3)" in " ".join(
-        summary["warnings"]
+    told = " ".join(summary["warnings"])
+    assert (
+        "1 measurement counts as made before the work, in spite of a date since the job's start: H-1 (line 3)" in told
     )
 
 

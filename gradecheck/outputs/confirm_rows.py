@@ -19,8 +19,8 @@ from gradecheck.units import METRES, elevation_unit, show
 
 STATE_WORDS = {
     State.to_do: "planned work that nobody says was done",
-    State.too_low: "ends too low: below the window by more than the dressing",
-    State.too_high: "ends too high: above the window by more than the dressing",
+    State.too_low: "below the window by more than the dressing",
+    State.too_high: "above the window by more than the dressing",
     State.dress: "dress the ground at the hydrant by hand",
     State.unknown: "cannot be said: something was not surveyed or measured",
     State.stands: "in the window",
