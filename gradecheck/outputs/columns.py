@@ -38,7 +38,7 @@ MEANING: dict[str, str] = {
     "after_source": "Which file gave the design ground, or why none did",
     "clearance_before_{u}": "Break flange above ground today, {u}",
     "clearance_basis": "What that rests on: surveyed, measured or assumed",
-    "measured_on": "Day that the height was measured which that rests on",
+    "measured_on": "The day of the measurement that the clearance today rests on",
     "clearance_after_{u}": "Break flange above ground after the job if nothing is done, {u}",
     "clearance_after_sd_{u}": "Standard deviation of that, {u}",
     "action": "What to do",
