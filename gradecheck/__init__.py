@@ -18,6 +18,7 @@ _HOME = {
     "Basis": "gradecheck.clearance",
     "Cases": "gradecheck.cases",
     "Catalog": "gradecheck.catalog",
+    "Confirmation": "gradecheck.confirming",
     "Corridor": "gradecheck.surfaces.corridor",
     "CrossSections": "gradecheck.roads.crosssections",
     "Decision": "gradecheck.decision",
@@ -25,6 +26,7 @@ _HOME = {
     "Finding": "gradecheck.errors",
     "GradeChange": "gradecheck.change",
     "GradecheckError": "gradecheck.errors",
+    "Given": "gradecheck.asbuilt",
     "Heights": "gradecheck.surfaces",
     "InputError": "gradecheck.errors",
     "Inputs": "gradecheck.inputs",
@@ -45,6 +47,7 @@ _HOME = {
     "Tin": "gradecheck.surfaces.tin",
     "assess": "gradecheck.assessment",
     "compute": "gradecheck.pipeline",
+    "confirm": "gradecheck.pipeline",
     "decide": "gradecheck.decision",
     "grade_change": "gradecheck.change",
     "inspect": "gradecheck.pipeline",
@@ -63,6 +66,7 @@ _HOME = {
 __all__ = ["__version__", *_HOME]
 
 if TYPE_CHECKING:
+    from gradecheck.asbuilt import Given as Given
     from gradecheck.assessment import Assessment as Assessment
     from gradecheck.assessment import assess as assess
     from gradecheck.cases import Cases as Cases
@@ -70,6 +74,7 @@ if TYPE_CHECKING:
     from gradecheck.change import GradeChange as GradeChange
     from gradecheck.change import grade_change as grade_change
     from gradecheck.clearance import Basis as Basis
+    from gradecheck.confirming import Confirmation as Confirmation
     from gradecheck.decision import Action as Action
     from gradecheck.decision import Decision as Decision
     from gradecheck.decision import decide as decide
@@ -89,6 +94,7 @@ if TYPE_CHECKING:
     from gradecheck.order import total_order as total_order
     from gradecheck.pipeline import Result as Result
     from gradecheck.pipeline import compute as compute
+    from gradecheck.pipeline import confirm as confirm
     from gradecheck.pipeline import inspect as inspect
     from gradecheck.pipeline import run as run
     from gradecheck.pipeline import write as write

@@ -82,7 +82,7 @@ def assess(
     errors = inputs.errors
     clearance = clearances(change, hydrants.clearance, hydrants.flange, change.before_sd, plan.policy, errors)
     setback = _setback(inputs, rows)
-    cases = _cases(inputs, job < 0, change, clearance, setback, errors)
+    cases = _cases(inputs, job < 0, change, clearance, setback)
     decision = decide(cases, plan.policy)
     change, disagree = with_places(inputs, change, sampled)
     bits = _cautions(inputs, sampled, change, clearance, cases, decision)
@@ -124,6 +124,7 @@ def assess(
         effect=common,
         warnings=(
             *inputs.notes,
+            *(inputs.field.later_than(today) if inputs.field is not None else ()),
             *_warnings(inputs.jobs, job, hydrants.flange, change, decision),
             *_unreached(cases, setback, plan.policy),
             *(f"review: {text}" for text in taken.told),
@@ -142,9 +143,7 @@ def _sampled(inputs: Inputs) -> tuple[Ints, Bools]:
     return job, np.asarray(distance <= 2 * inputs.jobs.reach)
 
 
-def _cases(
-    inputs: Inputs, outside: Bools, change: GradeChange, clearance: Clearance, setback: Setback, errors: Errors
-) -> Cases:
+def _cases(inputs: Inputs, outside: Bools, change: GradeChange, clearance: Clearance, setback: Setback) -> Cases:
     return Cases(
         clearance_after=clearance.after,
         change=change.change,
@@ -157,7 +156,7 @@ def _cases(
         fitted=inputs.hydrants.fitted,
         outlet=inputs.hydrants.outlet,
         outside=outside,
-        measure_sd=errors.measured,
+        measure_sd=inputs.plan.measuring_sd.metres,
         in_the_way=setback.chance,
     )
 

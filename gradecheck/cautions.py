@@ -31,6 +31,10 @@ MEANING: dict[str, str] = {
     "no_id": "The row has no id; one was made up from its place in the layer.",
     "repeated_id": "The id stands on several hydrants; '#2', '#3' was added to tell them apart.",
     "unreadable_value": "A value in a mapped column could not be read and is taken as unknown.",
+    "measured_before_ground": "Its height was measured before the existing ground was surveyed: measure again.",
+    "measured_otherwise": "A field measurement contradicts the layer (heights by more than 3 sd, or the length "
+    "fitted); the newer counts.",
+    "measured_twice": "Measured differently on one day; the later row counts.",
 }
 
 CODES = tuple(MEANING)

@@ -26,10 +26,13 @@ class Basis(IntEnum):
 
 @dataclass(frozen=True, slots=True)
 class Errors:
-    """Standard deviations in metres: of a measured clearance, a surveyed flange, the shared errors of both surfaces."""
+    """Standard deviations in metres: of a measured clearance, a surveyed flange, the shared errors of both surfaces.
 
-    measured: float
-    surveyed: float
+    measured, surveyed: one for all, or (H,).
+    """
+
+    measured: float | Floats
+    surveyed: float | Floats
     before_shared: float
     after_shared: float
 
@@ -74,7 +77,10 @@ def clearances(
     from_before = np.where(by_survey, np.where(moved, 0.0, -1.0), np.where(moved, 1.0, 0.0)) * errors.before_shared
     from_after = np.where(moved, -1.0, 0.0) * errors.after_shared
     tolerance = np.sqrt(
-        errors.surveyed**2 + errors.measured**2 + np.square(np.nan_to_num(before_sd)) + errors.before_shared**2
+        np.square(errors.surveyed)
+        + np.square(errors.measured)
+        + np.square(np.nan_to_num(before_sd))
+        + errors.before_shared**2
     )
     with np.errstate(invalid="ignore"):
         disagree = np.abs(surveyed_now - measured) > 3 * tolerance + _ROUNDING

@@ -8,7 +8,6 @@ from __future__ import annotations
 import json
 import os
 import sys
-import textwrap
 from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager
 from typing import TYPE_CHECKING, Annotated, Any, NoReturn
@@ -19,14 +18,12 @@ from gradecheck import __version__
 from gradecheck.errors import Finding, GradecheckError, InputError, OutputError, PlanError
 
 if TYPE_CHECKING:
-    from gradecheck.inspection import Inspection
     from gradecheck.measurement import Progress
     from gradecheck.plan import Plan
 
 # typer carries its own copy of click from 0.2x on: take the class from where it is, whichever that be.
 _UsageTrouble: type[Any] = next(c for c in typer.BadParameter.__mro__ if c.__name__ == "ClickException")
 
-_WIDE = 79
 EXIT_UNUSABLE, EXIT_FAULT, EXIT_INTERRUPTED = 2, 1, 130
 
 app = typer.Typer(
@@ -153,12 +150,13 @@ def inspect(
     _not_empty(("PLAN.toml", plan))
     loaded = _load(plan, None)
     from gradecheck import pipeline
+    from gradecheck.outputs.checklist import inspection_json, inspection_lines
 
     found = pipeline.inspect(loaded)
     if as_json:
-        _print_json(_inspection_json(found))
+        _print_json(inspection_json(found))
     elif not quiet:
-        typer.echo("\n".join(_inspection_lines(found)))
+        typer.echo("\n".join(inspection_lines(found)))
     elif found.stops:
         _complain("this would stop a run", found.stops)
     if found.stops:
@@ -194,6 +192,61 @@ def order(
         _print_json({"ok": True, "folder": folder, **summary})
     elif not quiet:
         typer.echo(order_text(summary, folder))
+
+
+@app.command()
+def confirm(
+    plan: Annotated[str, typer.Argument(metavar="PLAN.toml", help="The plan file.")],
+    asbuilt: Annotated[
+        str,
+        typer.Option(metavar="FILE", help="Ground as built: raster, LandXML, DXF, or surveyed points (CSV, layer)."),
+    ],
+    field: Annotated[
+        list[str] | None, typer.Option(metavar="FILE", help="A form that crews filled in; may be repeated.")
+    ] = None,
+    job: Annotated[
+        list[str] | None, typer.Option(metavar="NAME", help="Only this job; may be repeated. Default: all.")
+    ] = None,
+    out: Annotated[
+        str | None, typer.Option(metavar="DIR", help="Folder; default 'confirm' in the plan's output folder.")
+    ] = None,
+    asbuilt_unit: Annotated[
+        str | None, typer.Option(metavar="UNIT", help="Unit of the heights, if FILE does not say.")
+    ] = None,
+    asbuilt_crs: Annotated[
+        str | None, typer.Option(metavar="CRS", help="Reference system, if FILE does not say.")
+    ] = None,
+    asbuilt_surface: Annotated[
+        str | None, typer.Option(metavar="NAME", help="Which surface of a LandXML file.")
+    ] = None,
+    asbuilt_sd: Annotated[
+        str | None, typer.Option(metavar="LENGTH", help='How well the ground is surveyed; default "0.05 ft".')
+    ] = None,
+    quiet: Quiet = False,
+    as_json: Json = False,
+) -> None:
+    """After construction: what stands against what was planned.
+
+    Writes a list to sign, new facts for the register, and a layer.
+
+    \b
+    gradecheck confirm try-it/plan.toml --asbuilt try-it/asbuilt.csv \\
+      --field try-it/measurements_done.csv
+    """
+    _not_empty(("PLAN.toml", plan), ("--asbuilt", asbuilt), ("--out", out), *(("--field", f) for f in field or ()))
+    loaded = _load(plan, None)
+    from gradecheck import pipeline
+    from gradecheck.asbuilt import given
+    from gradecheck.outputs.confirm_summary import confirm_text
+
+    survey = given(asbuilt, asbuilt_unit, asbuilt_crs, asbuilt_surface, asbuilt_sd)
+    with _progress(quiet or as_json) as progress:
+        _, summary = pipeline.confirm(loaded, survey, field=field or (), jobs=job or (), out=out, progress=progress)
+    folder = out or (loaded.resolve(loaded.output.dir) / "confirm").as_posix()
+    if as_json:
+        _print_json({"ok": True, "folder": folder, **summary})
+    elif not quiet:
+        typer.echo(confirm_text(summary, folder))
 
 
 @app.command()
@@ -257,50 +310,10 @@ def _progress(silent: bool) -> Iterator[Progress]:
             bar.close()
 
 
-def _inspection_lines(found: Inspection) -> list[str]:
-    """A checklist: each part ticked or not, what is assumed, what to be aware of, and what would stop a run."""
-    lines: list[str] = []
-    for heading, facts in found.facts:
-        mark = " " if any(heading in stop.where for stop in found.stops) else "x"
-        lines += [f"[{mark}] {heading}"]
-        for fact in facts:
-            indent = " " * (4 + len(fact) - len(fact.lstrip()))
-            lines += textwrap.wrap(fact, _WIDE, initial_indent="    ", subsequent_indent=indent + "  ")
-        lines.append("")
-    for heading, texts in (("assumed", found.assumed), ("to be aware of", found.notes)):
-        if texts:
-            lines.append(heading)
-            for text in texts:
-                lines += textwrap.wrap(f"- {text}", _WIDE, initial_indent="    ", subsequent_indent="      ")
-            lines.append("")
-    if found.stops:
-        return [*lines, "[ ] this would stop a run", *(f"    {_one(f)}" for f in found.stops)]
-    return [*lines, "[x] nothing here would stop a run"]
-
-
-def _inspection_json(found: Inspection) -> dict[str, Any]:
-    return {
-        "ok": not found.stops,
-        "facts": dict(found.facts),
-        "assumed": found.assumed,
-        "notes": found.notes,
-        "stops": [_finding(f) for f in found.stops],
-    }
-
-
-def _finding(finding: Finding) -> dict[str, str]:
-    return {"where": finding.where, "what": finding.what, "mend": finding.mend}
-
-
-def _one(finding: Finding) -> str:
-    mend = f"\n      mend: {finding.mend}" if finding.mend else ""
-    return f"{finding.where}: {finding.what}{mend}"
-
-
 def _complain(title: str, findings: Iterable[Finding]) -> None:
     typer.echo(f"gradecheck: {title}", err=True)
     for finding in findings:
-        typer.echo(f"  {_one(finding)}", err=True)
+        typer.echo(f"  {finding.lines}", err=True)
 
 
 def _print_json(content: dict[str, Any]) -> None:
@@ -309,7 +322,7 @@ def _print_json(content: dict[str, Any]) -> None:
 
 def _fail(title: str, findings: list[Finding], status: int) -> NoReturn:
     if "--json" in sys.argv[1:]:
-        _print_json({"ok": False, "error": title, "findings": [_finding(f) for f in findings]})
+        _print_json({"ok": False, "error": title, "findings": [f.as_dict() for f in findings]})
     else:
         _complain(title, findings)
     raise SystemExit(status)

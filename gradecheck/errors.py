@@ -22,6 +22,16 @@ class Finding:
         text = f"{self.where}: {self.what}" if self.where else self.what
         return f"{text} -> {self.mend}" if self.mend else text
 
+    @property
+    def lines(self) -> str:
+        """For a terminal: how to mend it on a line of its own."""
+        mend = f"\n      mend: {self.mend}" if self.mend else ""
+        return f"{self.where}: {self.what}{mend}"
+
+    def as_dict(self) -> dict[str, str]:
+        """For programs."""
+        return {"where": self.where, "what": self.what, "mend": self.mend}
+
 
 class GradecheckError(Exception):
     """The root: a list of findings for a person to mend."""

@@ -290,7 +290,7 @@ def _check_columns(layer: VectorLayer, source: HydrantSource) -> None:
     for key in HydrantSource.model_fields:
         value = getattr(source, key)
         name = value.column if isinstance(value, LengthColumn) else value
-        if key in ("id", "family", "street", "opens") or isinstance(value, LengthColumn):
+        if key in ("id", "family", "street", "opens", "measured_on") or isinstance(value, LengthColumn):
             try:
                 if isinstance(name, str):
                     layer.column(name, f"hydrants.{key}")

@@ -15,6 +15,8 @@ from gradecheck import paving, reference
 from gradecheck.catalog import GENERIC, Catalog
 from gradecheck.clearance import Errors
 from gradecheck.errors import Finding, GradecheckError, InputError
+from gradecheck.fieldbook import Book
+from gradecheck.fieldwork import Fieldwork, read_books, taken_in
 from gradecheck.formats.tables import read_catalog
 from gradecheck.grounds import Ground, open_ground
 from gradecheck.hydrants import Hydrants
@@ -45,7 +47,9 @@ class Inputs:
     before_ground, after_ground: the sources that the surfaces were made of. pavement: the design's, where given.
     roads: for each ground, the road that each hydrant names (H,), or None where no column does.
     errors: sds of what was measured, and of what the surfaces' heights have in common.
+    upward: the vertical system that heights are worked in, None where none is stated.
     moved: heights that were brought to another vertical system. steady: what stable ground says, where it was asked.
+    field: where measured heights are from; None where nothing measured in the field is given or dated.
     """
 
     plan: Plan
@@ -64,8 +68,10 @@ class Inputs:
     notes: tuple[str, ...]
     assumed: tuple[str, ...]
     errors: Errors
+    upward: CRS | None = None
     moved: tuple[Moved, ...] = ()
     steady: Steady | None = None
+    field: Fieldwork | None = None
 
     def lengths(self) -> tuple[tuple[float, ...], ...]:
         """For each family the lengths to choose from, metres, rising."""
@@ -102,6 +108,7 @@ class _Opened:
     limits: shapely.Geometry | None
     pavement: Pavement | None
     laid: Laid
+    books: tuple[Book, ...]
 
 
 def open_inputs(plan: Plan) -> Inputs:
@@ -118,6 +125,7 @@ def _opened(plan: Plan, told: _Told) -> _Opened | None:
     """Every input, or None where one of them cannot be had."""
     catalog = told.attempt(lambda: _catalog(plan, told.assumed))
     read = told.attempt(lambda: _hydrants(plan))
+    books = told.attempt(lambda: read_books(plan))
     before = told.attempt(lambda: open_ground(plan, plan.before, "before", told.notes))
     after = told.attempt(lambda: open_ground(plan, plan.after, "after", told.notes))
     if read is None or after is None:
@@ -136,9 +144,9 @@ def _opened(plan: Plan, told: _Told) -> _Opened | None:
     if before is not None and jobs is not None:
         known = jobs.limits if limits is None else limits
         laid = told.attempt(lambda: lay(plan, before, after, Place(work, read, known), told.notes, told.assumed))
-    if catalog is None or jobs is None or before is None or laid is None:
+    if catalog is None or jobs is None or before is None or laid is None or books is None:
         return None
-    return _Opened(catalog, read, before, after, work, jobs, limits, pavement, laid)
+    return _Opened(catalog, read, before, after, work, jobs, limits, pavement, laid, books)
 
 
 def _assembled(plan: Plan, opened: _Opened, told: _Told) -> Inputs:
@@ -149,6 +157,7 @@ def _assembled(plan: Plan, opened: _Opened, told: _Told) -> Inputs:
     hydrants, lifted = flanges_moved(plan, hydrants, opened.laid.upward, opened.work)
     moved = (*opened.laid.moved, *lifted)
     told.notes.extend(m.text for m in lifted)
+    hydrants, field = taken_in(plan, hydrants, opened.books, told.notes)
     family, families = _families(plan, hydrants, opened.catalog, told.assumed, told.notes)
     if plan.hydrants.id is None:
         told.assumed.append("hydrants.id is not mapped: ids are made up from the place in the layer")
@@ -179,9 +188,11 @@ def _assembled(plan: Plan, opened: _Opened, told: _Told) -> Inputs:
         roads=(roads[0], roads[1]),
         notes=tuple(dict.fromkeys(told.notes)),
         assumed=tuple(told.assumed),
-        errors=errors_of(plan, moved, opened.laid.steady),
+        errors=errors_of(plan, moved, opened.laid.steady, field),
+        upward=opened.laid.upward,
         moved=moved,
         steady=opened.laid.steady,
+        field=field,
     )
 
 

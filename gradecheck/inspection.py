@@ -54,6 +54,7 @@ def inspect(plan: Plan, place: Callable[[], None]) -> Inspection:
         return Inspection(tuple(_readable(plan)), (*error.findings, *stops), (), assumed)
     facts += [
         ("hydrants", (*_hydrants(inputs.hydrants), f"work is done in {name_of(inputs.work)}")),
+        *([("measurements", inputs.field.facts)] if inputs.field is not None and plan.measurements else []),
         ("paving", _paving(inputs)),
         ("before", ground_facts(inputs.before_ground)),
         ("after", ground_facts(inputs.after_ground)),

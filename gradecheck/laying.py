@@ -12,10 +12,12 @@ from pyproj import CRS
 from gradecheck import nets, reference, steady, vertical
 from gradecheck.clearance import Errors
 from gradecheck.errors import Finding, InputError
+from gradecheck.fieldwork import Fieldwork
 from gradecheck.grounds import Ground
 from gradecheck.groundwork import Setting, carried, surface_of
 from gradecheck.hydrants import Hydrants
 from gradecheck.plan import MEASURING_SD, Plan
+from gradecheck.probability import Floats
 from gradecheck.stable import verdicts
 from gradecheck.steady import Steady
 from gradecheck.surfaces import Surface
@@ -126,7 +128,9 @@ def _told(plan: Plan, seen: Steady) -> list[str]:
     return [f"stable ground: {text}" for text in told]
 
 
-def errors_of(plan: Plan, moved: Sequence[Moved] = (), seen: Steady | None = None) -> Errors:
+def errors_of(
+    plan: Plan, moved: Sequence[Moved] = (), seen: Steady | None = None, field: Fieldwork | None = None
+) -> Errors:
     """Standard deviations that the plan states, with what bringing heights over and stable ground add. Metres.
 
     An error of a transformation between datums is common to all heights that it moved. Of stable ground the standard
@@ -139,10 +143,13 @@ def errors_of(plan: Plan, moved: Sequence[Moved] = (), seen: Steady | None = Non
     if seen is not None and steady.enough(seen):
         error = seen.ground.standard_error
         before = error if seen.corrected else max(before, error)
-    surveyed = source.flange_elevation.sd.metres if source.flange_elevation else 0.0
+    surveyed: Floats | float = source.flange_elevation.sd.metres if source.flange_elevation else 0.0
+    measured: Floats | float = (source.clearance.sd if source.clearance else MEASURING_SD).metres
+    if field is not None:
+        measured, surveyed = field.clearance_sd, field.flange_sd
     return Errors(
-        measured=(source.clearance.sd if source.clearance else MEASURING_SD).metres,
-        surveyed=float(np.hypot(surveyed, doubt["flange"])),
+        measured=measured,
+        surveyed=np.hypot(surveyed, doubt["flange"]) if doubt["flange"] else surveyed,
         before_shared=float(np.hypot(before, doubt["before"])),
         after_shared=float(np.hypot(plan.after.shared.metres, doubt["after"])),
     )

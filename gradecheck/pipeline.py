@@ -14,13 +14,16 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from gradecheck import inspection
+from gradecheck.asbuilt import Given
 from gradecheck.assessment import Assessment, assess
+from gradecheck.confirming import Confirmation, confirmed_by, read_rows
 from gradecheck.decision import Action
 from gradecheck.errors import Finding, OutputError
 from gradecheck.inputs import open_inputs
 from gradecheck.measurement import Progress, silent
 from gradecheck.order import OrderLine, Work
-from gradecheck.outputs import columns, layer, manifest, order_files, workbook
+from gradecheck.outputs import columns, confirm_files, layer, manifest, order_files, workbook
+from gradecheck.outputs.confirm_summary import confirm_summary
 from gradecheck.outputs.summary import order_summary, summary_of
 from gradecheck.outputs.trace import Counting, trace
 from gradecheck.plan import Plan
@@ -133,6 +136,35 @@ def order(package: Path | str, *, out: Path | str | None = None, today: date | N
     return summary
 
 
+def confirm(
+    plan: Plan,
+    asbuilt: Given,
+    *,
+    field: Sequence[str] = (),
+    jobs: Sequence[str] = (),
+    out: Path | str | None = None,
+    today: date | None = None,
+    progress: Progress = silent,
+) -> tuple[Confirmation, dict[str, Any]]:
+    """After construction: what stands against what was planned, with its summary.
+
+    The plan is computed again with the review edits of its output folder. field: forms that crews filled in. jobs: only
+    these. Writes
+    confirm.gpkg, acceptance.xlsx, register.csv and confirm.json into `out`, by default the folder `confirm` of the
+    plan's output folder. Raises PlanError, InputError, OutputError.
+    """
+    folder = plan.resolve(plan.output.dir)
+    target = folder / "confirm" if out is None else Path(out)
+    check_place(target, confirm_files.PACKAGE)
+    day = today or date.today()
+    books = read_rows(plan, field)
+    result = compute(plan, today=day, progress=progress, former=read_former(folder / PACKAGE, PACKAGE))
+    found = confirmed_by(result.assessment, asbuilt, books, jobs)
+    summary = confirm_summary(found, day)
+    _in_place(target, lambda aside: confirm_files.write_confirmation(found, summary, aside, day), stale=())
+    return found, summary
+
+
 def _remake(again: Reordered, package: Path, aside: Path, today: date) -> list[Path]:
     """The order's files, and the GeoPackage with it, made aside; the latter is moved to where it was."""
     target = aside.parent
@@ -161,8 +193,8 @@ def inspect(plan: Plan) -> inspection.Inspection:
     return inspection.inspect(plan, place)
 
 
-def check_place(folder: Path) -> None:
-    """Raises OutputError where the deliverables could not be put into `folder`."""
+def check_place(folder: Path, package_name: str = PACKAGE) -> None:
+    """Raises OutputError where the deliverables, a GeoPackage among them, could not be put into `folder`."""
     name = folder.as_posix()
     at = folder
     while not at.exists():
@@ -171,7 +203,7 @@ def check_place(folder: Path) -> None:
         raise OutputError(Finding(name, f"{at.as_posix()} is a file, not a folder", "choose another output folder"))
     if not os.access(at, os.W_OK):
         raise OutputError(Finding(name, f"no right to write in {at.as_posix()}", "choose another output folder"))
-    package = folder / PACKAGE
+    package = folder / package_name
     held = layer.held_open(package)
     if held:
         mend = "close it in the desktop GIS and run again, or choose another output folder"
@@ -189,8 +221,13 @@ def write(result: Result, folder: Path | str) -> list[Path]:
     return _in_place(target, lambda aside: _make(result, aside, started))
 
 
-def _in_place(target: Path, make: Callable[[Path], list[Path]]) -> list[Path]:
-    """Files made aside in a folder of the target's own, then moved into it, all or none."""
+def _in_place(
+    target: Path, make: Callable[[Path], list[Path]], stale: Sequence[str] = (workbook.TRACE_CSV,)
+) -> list[Path]:
+    """Files made aside in a folder of the target's own, then moved into it, all or none.
+
+    stale: former files that go where none of that name was made.
+    """
     new = not target.exists()
     try:
         target.mkdir(parents=True, exist_ok=True)
@@ -208,8 +245,8 @@ def _in_place(target: Path, make: Callable[[Path], list[Path]]) -> list[Path]:
         shutil.rmtree(aside, ignore_errors=True)
         if new and not any(target.iterdir()):
             target.rmdir()
-    if workbook.TRACE_CSV not in {path.name for path in made}:
-        (target / workbook.TRACE_CSV).unlink(missing_ok=True)  # of a former, longer order
+    for name in set(stale) - {path.name for path in made}:
+        (target / name).unlink(missing_ok=True)  # of a former, longer order
     return [target / path.name for path in made]
 
 

@@ -97,6 +97,24 @@ class HydrantSource(Section):
     clearance: MeasuredColumn | None = None
     flange_elevation: SurveyedColumn | None = None
     outlet_above_flange: ColumnOrLength | None = None
+    measured_on: str | None = None
+
+
+class MeasurementSource(Section):
+    """`[measurements]`: what crews measured, in the form that a run writes or a layer with the same columns.
+
+    clearance_sd: the default is that of [hydrants] clearance. unit, elevation_unit: of small heights and of elevations,
+    only where no row of the file says them. date_order: of dates such as 03/04/2027.
+    """
+
+    path: Paths
+    layer: str | None = None
+    encoding: str | None = None
+    unit: Unit | None = None
+    elevation_unit: Unit | None = None
+    date_order: Literal["mdy", "dmy"] | None = None
+    clearance_sd: Distance | None = None
+    flange_sd: Distance = Length(0.02, "ft")
 
 
 class PavingSource(Section):
@@ -190,6 +208,7 @@ class Plan(Section):
 
     project: Project = Project()
     hydrants: HydrantSource
+    measurements: MeasurementSource | None = None
     paving: PavingSource | None = None
     before: GroundSource | None = Field(default=None, validate_default=True)
     after: DesignSource
@@ -210,10 +229,17 @@ class Plan(Section):
     @field_validator("before")
     @classmethod
     def _before_or_flanges(cls, before: GroundSource | None, info: ValidationInfo) -> GroundSource | None:
-        hydrants = info.data.get("hydrants")
-        if before is None and hydrants is not None and hydrants.flange_elevation is None:
+        hydrants, measured = info.data.get("hydrants"), info.data.get("measurements")
+        if before is None and hydrants is not None and hydrants.flange_elevation is None and measured is None:
             raise ValueError("[before] is needed unless [hydrants] maps surveyed flange elevations")
         return before
+
+    @property
+    def measuring_sd(self) -> Length:
+        """How well a clearance is measured in the field from now on."""
+        clearance = self.hydrants.clearance
+        stated = None if self.measurements is None else self.measurements.clearance_sd
+        return stated or (MEASURING_SD if clearance is None else clearance.sd)
 
     @property
     def folder(self) -> Path:
@@ -260,10 +286,11 @@ class Plan(Section):
                     notes.append(f"{at}.sd = {source.sd}: the vertical error of this {source.kind} ground is assumed")
         if "position_sd" not in self.hydrants.model_fields_set:
             notes.append(f"hydrants.position_sd = {self.hydrants.position_sd}: how well points are located is assumed")
-        if self.hydrants.clearance is None and self.hydrants.flange_elevation is None:
+        if self.hydrants.clearance is None and self.hydrants.flange_elevation is None and self.measurements is None:
             notes.append("hydrants.clearance is not mapped: the height of every flange today is assumed")
         if self.hydrants.extension_fitted is None:
-            notes.append("hydrants.extension_fitted is not mapped: what is fitted already is unknown everywhere")
+            where = "everywhere" if self.measurements is None else "where no field measurement says it"
+            notes.append(f"hydrants.extension_fitted is not mapped: what is fitted already is unknown {where}")
         if not self.policy.model_fields_set & {"clearance_min", "clearance_target", "clearance_max"}:
             low, aim, high = self.policy.clearance_min, self.policy.clearance_target, self.policy.clearance_max
             notes.append(f"policy window {low} / {aim} / {high}: a common default, not your standard")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime
 from collections.abc import Iterator, Mapping
 from pathlib import Path
 from typing import Annotated, Literal, Self
@@ -101,6 +102,8 @@ class SurfaceSource(Section):
     unit: Unit | None = None
     vertical: str | None = None
     crs: str | None = None
+    date: datetime.date | None = None
+    """The day that the ground was surveyed; of existing ground only."""
     sd: Distance = Length(0.33, "ft")
     sd_shared: Distance = Length(0, "ft")
 
@@ -159,6 +162,11 @@ class GroundSource(SurfaceSource):
         """The error common to the whole ground: the greatest of its sources'."""
         return max((s.sd_shared for s in self.layers_down), key=lambda length: length.metres)
 
+    @property
+    def surveyed(self) -> datetime.date | None:
+        """The newest stated day of its sources: what is older was measured before some of it."""
+        return max((s.date for s in self.layers_down if s.date is not None), default=None)
+
 
 class DesignLayer(SurfaceSource):
     """One source of design ground."""
@@ -169,6 +177,8 @@ class DesignLayer(SurfaceSource):
 
     def _idle(self) -> Iterator[tuple[str, str]]:
         yield from super()._idle()
+        if self.date is not None:
+            yield "date", "[before]: the design is not surveyed ground"
         for key in ("tie_in", "carry"):
             if key in self.model_fields_set and self.cross_sections is not None:
                 yield key, "a profile, not with cross_sections"

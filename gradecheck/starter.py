@@ -24,6 +24,7 @@ from numpy.typing import NDArray
 from gradecheck.errors import Finding, OutputError
 from gradecheck.probability import Floats
 from gradecheck.starter_roads import write_roads
+from gradecheck.starter_survey import write_survey
 
 _SEED = 20270503
 _CRS = "EPSG:32615"
@@ -55,6 +56,11 @@ class _Street:
         """Town metres of a point so far along and to the right."""
         dx, dy = (self.end[0] - self.start[0]) / self.length, (self.end[1] - self.start[1]) / self.length
         return self.start[0] + station * dx + offset * dy, self.start[1] + station * dy - offset * dx
+
+    def near(self, at: tuple[float, float]) -> bool:
+        """Whether a point lies alongside, on its design."""
+        station, offset = self.along(np.array([at[0]]), np.array([at[1]]))
+        return bool(0 <= station[0] <= self.length and abs(offset[0]) <= self.half)
 
     def along(self, x: Floats, y: Floats) -> tuple[Floats, Floats]:
         """Station and offset of town points."""
@@ -148,7 +154,8 @@ def write_starter(folder: Path | str) -> Path:
     _write_raster(target / "design.tif", surveyed, 80.0, 160.0, 1100.0, 620.0, 0.5)
     _write_paving(target / "paving.gpkg")
     _write_yards(target / "stable.gpkg")
-    _write_hydrants(target / "hydrants.gpkg", rng)
+    first = _write_hydrants(target / "hydrants.gpkg", rng)
+    write_survey(target, first, design, _map)
     write_roads(target, ground, (_EAST, _NORTH), _CRS)
     for name in ("plan.toml", "extensions.toml", "yarrow.toml", "yarrow_section.toml", "bramble.toml", "quince.toml"):
         text = files("gradecheck").joinpath("starter_files", name).read_text(encoding="utf-8")
@@ -207,7 +214,8 @@ def _map(x: float, y: float) -> tuple[float, float]:
     return round(_EAST + x, 3), round(_NORTH + y, 3)
 
 
-def _write_hydrants(path: Path, rng: np.random.Generator) -> None:
+def _write_hydrants(path: Path, rng: np.random.Generator) -> list[dict[str, Any]]:
+    """The layer; returns the hydrants beside the first job, with the ids that a run gives them."""
     rows: list[dict[str, Any]] = []
     for street in STREETS:
         spacing = 27.0 if street.job else 36.0
@@ -227,6 +235,21 @@ def _write_hydrants(path: Path, rng: np.random.Generator) -> None:
     names = [n for n in rows[0] if n != "at"]
     table = pa.table({n: pa.array([r[n] for r in rows], kinds.get(n, pa.string())) for n in names})
     _write_layer(path, "hydrants", table, shapes, "Point")
+    return _beside_first_job(rows)
+
+
+def _beside_first_job(rows: list[dict[str, Any]]) -> list[dict[str, Any]]:
+    seen: dict[str, object] = {}
+    found = []
+    for row in rows:
+        name = row["asset_id"]
+        if seen.get(name) == row["at"]:
+            continue  # the same row again
+        again = name in seen
+        seen[name] = row["at"]
+        if row["street"] == STREETS[0].name and row["status"] == "ACT" and row["at"] and STREETS[0].near(row["at"]):
+            found.append({"id": f"{name}#2" if again else name, "at": row["at"]})
+    return found
 
 
 def _hydrant(n: int, street: _Street, at: tuple[float, float], rng: np.random.Generator) -> dict[str, Any]:

@@ -45,7 +45,9 @@ CORE = {
 READING = {"reference", "vertical", "layers", "hydrants", "paving", "surfaces", "formats", "engine", "roads", "designs"}
 READING |= {"grounds", "groundwork", "nets", "steady", "laying"}
 JOB = {"inputs", "inventory", "measurement", "assessment", "surroundings", "inspection", "pipeline"}
+WRITING = {"outputs", "report", "worksheets"}
 SHOWN = {"review", "reference", "hydrants", "walk", "steady"}
+SURVEY = {"asbuilt", "confirmation", "confirming", "fieldbook", "fieldwork", "shots", "workdone"}
 ALLOWED: dict[str, set[str]] = {
     "errors": set(),
     "units": set(),
@@ -57,15 +59,17 @@ ALLOWED: dict[str, set[str]] = {
     "sources": {"validation"},
     "plan": {"policy", "catalog", "sources", "validation"},
     "roads": {"probability"},
-    "formats": {"roads", "catalog", "layers", "validation", "probability"},
+    "formats": {"roads", "catalog", "layers", "fieldbook", "validation", "probability"},
     "designs": {"reference", "layers", "surfaces", "formats", "roads", "plan", "sources", "validation", "probability"},
+    "fieldbook": {"cautions", "probability"},
+    "fieldwork": READING | SETTINGS | {"fieldbook", "cautions", "clearance", "probability"},
     "grounds": {"reference", "surfaces", "designs", "roads", "plan", "sources", "validation", "probability"},
     "reference": {"probability"},
     "vertical": {"reference", "probability"},
     "groundwork": {"grounds", "reference", "vertical", "surfaces", "designs", "roads", "sources", "probability"},
     "nets": {"reference", "hydrants", "surfaces", "variogram", "probability"},
     "steady": {"reference", "layers", "grounds", "plan", "stable", "surfaces", "probability"},
-    "laying": READING | SETTINGS | {"clearance", "stable", "probability"},
+    "laying": READING | SETTINGS | {"clearance", "fieldwork", "stable", "probability"},
     "layers": {"validation", "probability"},
     "surfaces": {"reference", "roads", "engine", "probability"},
     "hydrants": {"reference", "layers", "plan", "cautions", "probability"},
@@ -92,20 +96,25 @@ ALLOWED: dict[str, set[str]] = {
     "review": {"cases", "choices", "decision", "policy", "probability", "validation"},
     "readback": {"review", "cautions"},
     "reorder": SETTINGS | CORE | {"review", "readback", "outputs"},
-    "outputs": (CORE | SETTINGS | JOB | {"review", "reorder", "reference", "hydrants", "grounds", "roads", "steady"})
-    - {"pipeline"},
-    "inputs": READING | SETTINGS | {"probability", "cautions", "setback", "clearance"},
+    "confirmation": {"policy", "probability"},
+    "shots": {"probability"},
+    "workdone": {"confirmation", "fieldbook"},
+    "asbuilt": READING | SETTINGS | {"checks", "fieldbook", "fieldwork", "inputs", "shots", "probability"},
+    "confirming": READING | SETTINGS | CORE | SURVEY | {"assessment"},
+    "outputs": (CORE | SETTINGS | JOB | SURVEY | SHOWN | {"reorder", "grounds", "roads"}) - {"pipeline"},
+    "inputs": READING | SETTINGS | {"probability", "cautions", "setback", "clearance", "fieldbook", "fieldwork"},
     "inventory": READING | SETTINGS,
     "measurement": READING | SETTINGS | {"inputs", "change", "checks", "probability"},
     "assessment": READING | SETTINGS | CORE | {"inputs", "measurement", "review"},
     "surroundings": READING | {"inputs", "probability"},
     "inspection": READING | SETTINGS | CORE | {"inputs", "inventory", "measurement", "assessment"},
-    "pipeline": READING | SETTINGS | CORE | JOB | {"outputs", "review", "readback", "reorder", "report", "worksheets"},
+    "pipeline": READING | SETTINGS | CORE | JOB | SURVEY | SHOWN | WRITING | {"readback", "reorder"},
     "report": (CORE | SETTINGS | JOB | SHOWN | {"outputs", "worksheets"}) - {"pipeline"},
-    "worksheets": (CORE | SETTINGS | JOB | {"review", "reference", "hydrants", "outputs", "walk"}) - {"pipeline"},
+    "worksheets": (CORE | SETTINGS | JOB | SHOWN | {"outputs"}) - {"pipeline"},
     "starter_roads": {"roads", "probability"},
-    "starter": {"starter_roads", "probability"},
-    "cli": {"pipeline", "plan", "starter", "outputs"},
+    "starter_survey": {"probability"},
+    "starter": {"starter_roads", "starter_survey", "probability"},
+    "cli": {"pipeline", "plan", "starter", "outputs", "asbuilt"},
 }
 
 PURE = [
@@ -124,6 +133,10 @@ PURE = [
     "walk",
     "measuring",
     "outlook",
+    "fieldbook",
+    "confirmation",
+    "shots",
+    "workdone",
 ]
 PURE += [
     "checks",
@@ -222,7 +235,8 @@ WITH_FILES = {
     "surfaces.tiles",
     "starter",
 }
-WITH_FILES |= {"grounds", "vertical", "inventory", "readback", "reorder", "starter_roads"}
+WITH_FILES |= {"asbuilt", "confirming", "grounds", "vertical", "inventory", "readback", "reorder", "starter_roads"}
+WITH_FILES |= {"starter_survey"}
 
 
 @pytest.mark.parametrize("name", MODULES)

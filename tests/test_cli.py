@@ -648,7 +648,8 @@ def test_inspect_writes_nothing_and_says_what_the_inputs_are(sample: Sample, tmp
     assert "-1 in to 5 in, 11 in to 17 in" in " ".join(out.split())
     assert [line for line in out.splitlines() if len(line) > 80] == []
     assert [line for line in out.splitlines() if line.startswith("[")] == [
-        "[x] hydrants", "[x] paving", "[x] before", "[x] after", "[x] overlap", "[x] catalogue",
+        "[x] hydrants", "[x] paving", "[x] before", "[x] after", "[x] reference", "[x] stable", "[x] overlap",
+        "[x] common errors", "[x] catalogue",
         "[x] nothing here would stop a run",
     ]  # fmt: skip
 

@@ -18,7 +18,7 @@ import pytest
 from gradecheck import Plan, cli, pipeline, write_starter
 from gradecheck.errors import GradecheckError
 
-COMMANDS = ("", "run", "inspect", "order", "starter")
+COMMANDS = ("", "run", "inspect", "order", "confirm", "starter")
 START = [sys.executable, "-c", "import sys; sys.argv[0] = 'gradecheck'; from gradecheck.cli import main; main()"]
 Outcome = tuple[int, str, str]
 
@@ -82,7 +82,9 @@ def test_every_example_in_every_help_runs(
     calls = dict.fromkeys(line for command in COMMANDS for line in examples(said(*command.split(), "--help")[1]))
     assert {line.split()[1] for line in calls} == set(COMMANDS) - {""}
     monkeypatch.chdir(tmp_path)
-    for line in sorted(calls, key=lambda text: ("starter", "run", "inspect", "order").index(text.split()[1])):
+    for line in sorted(
+        calls, key=lambda text: ("starter", "run", "inspect", "order", "confirm").index(text.split()[1])
+    ):
         status, _, error = said(*shlex.split(line)[1:])
         assert (status, error) == (0, ""), line
     assert (tmp_path / "one-off" / "gradecheck.gpkg").is_file()
@@ -180,7 +182,15 @@ def test_every_section_and_key_of_the_starters_plan_has_a_word_and_the_next_step
     text = (town / "plan.toml").read_text(encoding="utf-8")
     for line in text.splitlines():
         assert not line.startswith("[") or "#" in line, line
-    for words in ("gradecheck inspect", "gradecheck run", "review_action", "gradecheck order", "MUST", "may be left"):
+    for words in (
+        "gradecheck inspect",
+        "gradecheck run",
+        "review_action",
+        "gradecheck order",
+        "gradecheck confirm",
+        "MUST",
+        "may be left",
+    ):
         assert words in text
     for name in ("yarrow", "quince", "bramble"):
         other = (town / f"{name}.toml").read_text(encoding="utf-8")
@@ -256,7 +266,7 @@ MISTAKES: dict[str, tuple[Change, str, str]] = {
     "a where without quotes": (swap("'ACT'", "ACT"), "hydrants.where", "write it as SQL: status = 'ACT'"),
     "UTF-16": (lambda t: t.encode("utf-16"), "UTF-16", "save it as UTF-8"),
     "a western code page": (
-        lambda t: t.replace("Quillhaven paving", "Mühle").encode("cp1252"), "is not UTF-8 text (line 21)",
+        lambda t: t.replace("Quillhaven paving", "Mühle").encode("cp1252"), "is not UTF-8 text (line 23)",
         "save it as UTF-8",
     ),
     "nothing": (lambda t: "", "hydrants: is needed", "add a section [hydrants]"),

@@ -12,7 +12,16 @@ import pytest
 from pydantic import ValidationError
 
 from gradecheck import Length, Plan, PlanError
-from gradecheck.plan import CatalogSource, HydrantSource, OutputPlace, PavingSource, Project, SettleSource, StableSource
+from gradecheck.plan import (
+    CatalogSource,
+    HydrantSource,
+    MeasurementSource,
+    OutputPlace,
+    PavingSource,
+    Project,
+    SettleSource,
+    StableSource,
+)
 from gradecheck.policy import Policy
 from gradecheck.sources import DesignSource
 from tests.projects import toml_text
@@ -487,8 +496,7 @@ def test_every_key_of_the_plan_is_in_the_reference_of_the_readme() -> None:
     readme = (Path(__file__).resolve().parents[1] / "README.md").read_text(encoding="utf-8")
     shown = set(re.findall(r"^(\w+) = ", readme, re.MULTILINE))
     sections = (Project, HydrantSource, PavingSource, DesignSource, Policy, CatalogSource, StableSource, SettleSource)
-    sections += (OutputPlace,)
-    for section in sections:
+    for section in (*sections, MeasurementSource, OutputPlace):
         assert set(section.model_fields) - {"under"} <= shown, section.__name__
 
 

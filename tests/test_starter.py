@@ -41,6 +41,8 @@ TEXTS = (
     "bramble.toml",
     "quince.toml",
     "quince.dxf",
+    "asbuilt.csv",
+    "measurements_done.csv",
 )
 
 

@@ -180,8 +180,9 @@ def styles(db: sqlite3.Connection, unit: str) -> None:
         )
     }
     ours = {*columns.meanings(unit), "fid", there[LAYER][0] if LAYER in there else ""}
-    own = [row[1] for row in db.execute(f"PRAGMA table_info({LAYER})") if row[1] not in ours]
-    for layer, title, qml, sld in _looks(unit, {name: kind for name, (_, kind) in there.items()}, own):
+    present = [row[1] for row in db.execute(f"PRAGMA table_info({LAYER})")]
+    own = [name for name in present if name not in ours]
+    for layer, title, qml, sld in _looks(unit, {name: kind for name, (_, kind) in there.items()}, own, present):
         if layer in there:
             db.execute("DELETE FROM layer_styles WHERE f_table_name = ? AND owner = ''", (layer,))
             db.execute(
@@ -191,13 +192,13 @@ def styles(db: sqlite3.Connection, unit: str) -> None:
             )
 
 
-def _looks(unit: str, kinds: dict[str, str], own: list[str]) -> Iterator[tuple[str, str, str, str]]:
-    """Layer, what the style shows, QML, SLD. own: the columns of the layer that are not ours."""
+def _looks(unit: str, kinds: dict[str, str], own: list[str], present: list[str]) -> Iterator[tuple[str, str, str, str]]:
+    """Layer, what the style shows, QML, SLD. present: the columns of the layer; own: those that are not ours."""
     fields = [*_alias_elements(LAYER, unit), _named_by_id()]
     yield (
         LAYER,
         "Actions by shape and colour, labels, and the form to review in",
-        style.qml(unit=unit, more=[*fields, *_form(unit), *_layout(unit, own)]),
+        style.qml(unit=unit, more=[*fields, *_form(unit), *_layout(unit, own, present)]),
         style.sld(unit=unit),
     )
     for view in VIEWS:
@@ -261,11 +262,11 @@ def _named_by_id() -> ET.Element:
     return made
 
 
-def _layout(unit: str, own: list[str]) -> list[ET.Element]:
+def _layout(unit: str, own: list[str], present: list[str]) -> list[ET.Element]:
     """The form in four pages: what a reviewer writes first, then the decision, the heights, the layer's own columns."""
     tabs, form = ET.Element("editorlayout"), ET.Element("attributeEditorForm")
     tabs.text = "tablayout"
-    ours = list(columns.meanings(unit))
+    ours = [c for c in columns.meanings(unit) if c in present]
     decided = (
         "hydrant_id",
         "job",

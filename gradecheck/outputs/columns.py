@@ -38,6 +38,7 @@ MEANING: dict[str, str] = {
     "after_source": "Which file gave the design ground, or why none did",
     "clearance_before_{u}": "Break flange above ground today, {u}",
     "clearance_basis": "What that rests on: surveyed, measured or assumed",
+    "measured_on": "The day of the measurement that the clearance today rests on",
     "clearance_after_{u}": "Break flange above ground after the job if nothing is done, {u}",
     "clearance_after_sd_{u}": "Standard deviation of that, {u}",
     "action": "What to do",
@@ -97,6 +98,7 @@ def _own_columns(a: Assessment) -> dict[str, pa.Array]:
         "clearance_basis": pa.array(
             [basis[b] if r else None for b, r in zip(c.basis.tolist(), reached.tolist(), strict=True)], pa.string()
         ),
+        **_measured_on(a, reached.tolist()),
         "clearance_after_{u}": _real(np.where(reached, c.after, np.nan), u),
         "clearance_after_sd_{u}": _real(np.where(known & np.isfinite(a.clearance.after), clearance_sd(a), np.nan), u),
         "action": pa.array([Action(k).name for k in d.action.tolist()], pa.string()),
@@ -115,6 +117,14 @@ def _own_columns(a: Assessment) -> dict[str, pa.Array]:
         **review_columns(a, u),
     }
     return {k.format(u=unit, e=elevation_unit(unit)): v for k, v in values.items()}
+
+
+def _measured_on(a: Assessment, reached: Sequence[bool]) -> dict[str, pa.Array]:
+    """The column of days, where anything measured in the field is given."""
+    if a.inputs.field is None or a.inputs.plan.measurements is None:
+        return {}
+    days = a.inputs.field.measured_on(a.clearance.basis.tolist())
+    return {"measured_on": pa.array([d if r else None for d, r in zip(days, reached, strict=True)], pa.string())}
 
 
 def clearance_sd(a: Assessment) -> Floats:

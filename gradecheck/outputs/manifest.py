@@ -62,6 +62,7 @@ def input_files(inputs: Inputs) -> list[dict[str, Any]]:
         ("limits", plan.after.limits),
         ("pavement", plan.after.pavement),
         ("catalog", plan.catalog.path),
+        *(("measurements", book.shown) for book in (inputs.field.books if inputs.field else ())),
     ):
         if path is not None:
             named.append((role, path, plan.resolve(path)))
