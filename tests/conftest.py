@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import sys
+from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import date
 from importlib.metadata import version
@@ -10,9 +12,11 @@ from pathlib import Path
 import pyogrio
 import pytest
 
-from gradecheck import Plan, Result, run, write_starter
+from gradecheck import Plan, Result, cli, run, write_starter
 
 TODAY = date(2027, 2, 1)
+Outcome = tuple[int, str, str]
+"""Exit status, standard output, standard error."""
 
 
 @dataclass(frozen=True)
@@ -56,3 +60,18 @@ def pytest_report_header() -> str:
         "PROJ of pyproj": pyproj.proj_version_str,
     }
     return ", ".join(f"{name} {value}" for name, value in {**{n: version(n) for n in names}, **native}.items())
+
+
+@pytest.fixture
+def said(capfd: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch) -> Callable[..., Outcome]:
+    """Exit status, standard output and standard error of the command, in this process."""
+
+    def say(*arguments: object) -> Outcome:
+        capfd.readouterr()
+        monkeypatch.setattr(sys, "argv", ["gradecheck", *map(str, arguments)])
+        with pytest.raises(SystemExit) as left:
+            cli.main()
+        out, error = capfd.readouterr()
+        return int(str(left.value.code)), out, error
+
+    return say

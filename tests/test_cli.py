@@ -27,9 +27,9 @@ import pytest
 import rasterio
 import shapely
 
-from gradecheck import Plan, cli, compute
+from gradecheck import Plan, compute
 from gradecheck.outputs.summary import summary_text
-from tests.conftest import Sample
+from tests.conftest import Outcome, Sample
 from tests.projects import (
     CRS,
     EAST,
@@ -263,23 +263,6 @@ def test_the_flags_of_a_one_off_do_the_same_as_a_plan(tmp_path: Path) -> None:
 
 
 # -- bad inputs, each to `run` and to `inspect` -----------------------------------------------------------------
-
-Outcome = tuple[int, str, str]
-
-
-@pytest.fixture
-def said(capfd: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch) -> Callable[..., Outcome]:
-    """Exit status, standard output and standard error of the command, in this process."""
-
-    def say(*arguments: object) -> Outcome:
-        capfd.readouterr()
-        monkeypatch.setattr(sys, "argv", ["gradecheck", *map(str, arguments)])
-        with pytest.raises(SystemExit) as left:
-            cli.main()
-        out, error = capfd.readouterr()
-        return int(str(left.value.code)), out, error
-
-    return say
 
 
 def test_starter_writes_a_project_and_refuses_a_folder_with_anything_in_it(

@@ -15,33 +15,18 @@ from pathlib import Path
 import geopandas as gpd
 import pytest
 
-from gradecheck import Plan, cli, pipeline, write_starter
+from gradecheck import Plan, pipeline, write_starter
 from gradecheck.errors import GradecheckError
+from tests.conftest import Outcome
 
 COMMANDS = ("", "run", "inspect", "order", "confirm", "starter")
 START = [sys.executable, "-c", "import sys; sys.argv[0] = 'gradecheck'; from gradecheck.cli import main; main()"]
-Outcome = tuple[int, str, str]
 
 
 def call(*arguments: str, cwd: Path, **environment: str) -> subprocess.CompletedProcess[str]:
     """The command in a process of its own, its streams in pipes."""
     env = {**os.environ, "OGR_SQLITE_SYNCHRONOUS": "OFF", **environment}
     return subprocess.run([*START, *arguments], cwd=cwd, capture_output=True, text=True, env=env, timeout=120)
-
-
-@pytest.fixture
-def said(capfd: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch) -> Callable[..., Outcome]:
-    """Exit status, standard output and standard error of the command, in this process."""
-
-    def say(*arguments: object) -> Outcome:
-        capfd.readouterr()
-        monkeypatch.setattr(sys, "argv", ["gradecheck", *map(str, arguments)])
-        with pytest.raises(SystemExit) as left:
-            cli.main()
-        out, error = capfd.readouterr()
-        return int(str(left.value.code)), out, error
-
-    return say
 
 
 # -- help -------------------------------------------------------------------------------------------------------

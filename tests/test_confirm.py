@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import hashlib
 import json
-import sys
 from collections.abc import Callable
 from datetime import date
 from pathlib import Path
@@ -21,16 +20,15 @@ import shapely
 from scipy.interpolate import LinearNDInterpolator, RegularGridInterpolator
 from scipy.spatial import Delaunay
 
-from gradecheck import Given, InputError, OutputError, Plan, cli, confirm, run
+from gradecheck import Given, InputError, OutputError, Plan, confirm, run
 from gradecheck.confirmation import State
 from tests import drawings
-from tests.conftest import Sample
+from tests.conftest import Outcome, Sample
 from tests.projects import CELL, CRS, EAST, MARGIN, NORTH, SIDE, hydrants, tiny_plan, toml_text, write_ground
 from tests.test_fieldwork import form, row
 
 TODAY = date(2027, 6, 1)
 PLACES = [(11, 23), (37, 5), (71, 62)]
-Outcome = tuple[int, str, str]
 
 
 def survey(folder: Path, *heights: Any, head: str = "hydrant_id,elevation,what", unit: str | None = "ft") -> str:
@@ -52,21 +50,6 @@ def confirmed(plan: Plan, asbuilt: str, *field: str, out: str | None = None, job
     frame = pyogrio.read_dataframe(folder / "confirm.gpkg", layer="confirmed")
     assert len(frame) == summary["counts"]["hydrants"]
     return frame.set_index("hydrant_id", drop=False), summary
-
-
-@pytest.fixture
-def said(capfd: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch) -> Callable[..., Outcome]:
-    """Exit status, standard output and standard error of the command."""
-
-    def say(*arguments: object) -> Outcome:
-        capfd.readouterr()
-        monkeypatch.setattr(sys, "argv", ["gradecheck", *map(str, arguments)])
-        with pytest.raises(SystemExit) as left:
-            cli.main()
-        out, error = capfd.readouterr()
-        return int(str(left.value.code)), out, error
-
-    return say
 
 
 # -- what stands ------------------------------------------------------------------------------------------------
