@@ -51,8 +51,12 @@ class Setting:
         found = vertical.lift(stated, self.upward, crs, self.work, x[near], y[near], shown)
         if found is not None and near.any():
             told = vertical.moved(found, stated, self.upward, x[near], y[near], where, shown)
-            if not any(replace(told, shown=m.shown) == m for m in self.moved):
+            alike = [k for k, m in enumerate(self.moved) if replace(told, shown=m.shown, others=m.others) == m]
+            if not alike:
                 self.moved.append(told)
+            elif shown not in (self.moved[alike[0]].shown, *self.moved[alike[0]].others):
+                first = self.moved[alike[0]]
+                self.moved[alike[0]] = replace(first, others=(*first.others, shown))
         return found
 
 

@@ -52,7 +52,8 @@ def datum_of(vertical: CRS) -> str:
 class Moved:
     """Heights of one input that are brought to the design's vertical system.
 
-    where: the side or column of the plan; shown: the input. accuracy: metres, None where PROJ states none.
+    where: the side or column of the plan; shown: the input, others: inputs alike. accuracy: metres, None where
+    PROJ states none.
     """
 
     where: str
@@ -61,12 +62,14 @@ class Moved:
     target: str
     operation: str
     accuracy: float | None
+    others: tuple[str, ...] = ()
 
     @property
     def text(self) -> str:
         """In words."""
+        who = f"{self.shown} and {len(self.others)} more" if self.others else self.shown
         known = "accuracy not stated" if self.accuracy is None else f"accuracy {self.accuracy:g} m"
-        return f"{self.shown}: heights brought from {self.source} to {self.target} by '{self.operation}', {known}"
+        return f"{who}: heights brought from {self.source} to {self.target} by '{self.operation}', {known}"
 
 
 @dataclass(frozen=True, slots=True)

@@ -233,3 +233,29 @@ def test_a_depth_is_refused_by_name(tmp_path: Path) -> None:
 def test_a_folder_of_grids_that_is_not_there_is_named(tmp_path: Path) -> None:
     with pytest.raises(InputError, match="no such folder"):
         compute(written(tmp_path, project={"grids": "nowhere"}))
+
+
+@pytest.mark.parametrize("version", ["1.0", "1.1"])
+def test_the_vertical_system_of_a_geotiff_counts_whatever_version_it_is_of(
+    grids: Path, tmp_path: Path, version: str
+) -> None:
+    # GDAL keeps that of version 1.0 to itself unless it is asked: files of before 2019 are of it.
+    plan = written(tmp_path, project={"grids": str(GRIDS)}, before={"unit": None}, after={"unit": None})
+    for name, code in (("before", 5702), ("after", 8228)):
+        with rasterio.open(tmp_path / f"{name}.tif") as old:
+            values, profile = old.read(1), {**old.profile, "crs": CRS(f"EPSG:32615+{code}").to_wkt()}
+        with rasterio.open(tmp_path / f"{name}.tif", "w", GEOTIFF_VERSION=version, **profile) as out:
+            out.write(values, 1)
+    result = compute(plan)
+    before = 100 * US_FT + difference()
+    assert result.hydrants["grade_before_ft"][0] == pytest.approx(before / FT, abs=1e-4)
+
+
+def test_tiles_of_one_lattice_on_one_datum_are_told_together(grids: Path, tmp_path: Path) -> None:
+    plan = on_two_datums(tmp_path, before={"raster": ["before.tif", "again.tif"]})
+    (tmp_path / "again.tif").write_bytes((tmp_path / "before.tif").read_bytes())
+    with rasterio.open(tmp_path / "again.tif", "r+") as out:
+        out.transform = out.transform @ Affine.translation(0.5, 0.5)  # another lattice
+    texts = [w for w in compute(plan).summary["warnings"] if "brought from" in w]
+    assert len(texts) == 1
+    assert texts[0].startswith("before.tif and 1 more: heights brought")

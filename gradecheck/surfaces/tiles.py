@@ -149,7 +149,7 @@ def _described(
         gcps = bool(data.gcps[0])
         what = "is placed by ground control points only" if gcps else "has no georeference"
         findings.append(Finding(shown, what, "warp or georeference it in a GIS first"))
-    horizontal, file_vertical = _systems(data, shown, crs, findings)
+    horizontal, file_vertical = _systems(data, shown, crs, findings, notes)
     if vertical is not None and file_vertical is not None and not _same_vertical(vertical, file_vertical):
         what = f"says its heights are {reference.name_of(file_vertical)}, the plan says {reference.name_of(vertical)}"
         findings.append(Finding(shown, what, "take `vertical` out of the plan or mend the file"))
@@ -182,7 +182,7 @@ def _described(
 
 
 def _systems(
-    data: rasterio.DatasetReader, shown: str, crs: CRS | None, findings: list[Finding]
+    data: rasterio.DatasetReader, shown: str, crs: CRS | None, findings: list[Finding], notes: list[str]
 ) -> tuple[CRS | None, CRS | None]:
     if not data.crs:
         if crs is None:
@@ -190,6 +190,8 @@ def _systems(
         return crs, None
     try:
         horizontal, vertical = reference.split(CRS.from_wkt(data.crs.to_wkt(version="WKT2_2019")))
+        if vertical is None and data.driver == "GTiff":
+            vertical = _kept_back(data, shown, notes)
     except (CRSError, RasterioError):
         horizontal, vertical = None, None
     if horizontal is None:
@@ -201,6 +203,22 @@ def _systems(
         what = f"says it is in {reference.name_of(horizontal)}, the plan says {reference.name_of(crs)}"
         findings.append(Finding(shown, what, "take `crs` out of the plan or mend the file"))
     return horizontal, vertical
+
+
+def _kept_back(data: rasterio.DatasetReader, shown: str, notes: list[str]) -> CRS | None:
+    """The vertical system of GeoTIFF 1.0, which most older files are: GDAL keeps it to itself unless it is asked.
+
+    Asked so it also applies a vertical scale of the georeference, which nobody means; the values are left as they are.
+    """
+    with rasterio.Env(GTIFF_REPORT_COMPD_CS=True), rasterio.open(data.name) as again:
+        if again.crs is None:
+            return None
+        if (again.scales[0], again.offsets[0]) != (data.scales[0], data.offsets[0]):
+            notes.append(
+                f"{shown}: its georeference would scale heights by {again.scales[0]:g} and add {again.offsets[0]:g}; that is "
+                "not applied"
+            )
+        return reference.split(CRS.from_wkt(again.crs.to_wkt(version="WKT2_2019")))[1]
 
 
 def _same_vertical(a: CRS, b: CRS) -> bool:
