@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 from pyproj import CRS
 
-from gradecheck import checks, reference, surfaces
+from gradecheck import checks, reference, surfaces, vertical
 from gradecheck.errors import Finding, InputError, PlanError
 from gradecheck.fieldbook import listed, owners
 from gradecheck.fieldwork import owner_notes
@@ -28,6 +28,7 @@ from gradecheck.sources import GroundSource
 from gradecheck.surfaces.tiles import SUFFIXES
 from gradecheck.units import UNIT_NAMES, Length, show, unit_named
 from gradecheck.validation import build
+from gradecheck.vertical import Moved
 
 SD = Length(0.05, "ft")
 """Standard deviation of the ground as built, where none is stated."""
@@ -145,9 +146,10 @@ def _surface(inputs: Inputs, given: Given, kind: str, rows: Ints) -> AsBuilt:
     setting = Setting(inputs.work, inputs.work, h.x, h.y, 0.0, notes, inputs.upward)
     heights = surface_of(ground, setting).heights(h.x[rows], h.y[rows])
     notes.extend(m.text for m in setting.moved)
+    doubt = max((m.accuracy or 0.0 for m in setting.moved), default=0.0)
     n = len(h)
     z, sd = np.full(n, np.nan), np.full(n, np.nan)
-    z[rows], sd[rows] = heights.z, heights.sd
+    z[rows], sd[rows] = heights.z, np.hypot(heights.sd, doubt)
     source = ["" for _ in range(n)]
     for row, text in zip(rows.tolist(), surfaces.words(heights.source, heights.names), strict=True):
         source[row] = text
@@ -220,15 +222,20 @@ def _points(inputs: Inputs, given: Given, path: Path, rows: Ints) -> AsBuilt:
     whose = owners([read.ids[k] for k in named], h.id)
     owner = np.full(len(read.z), -1, dtype=np.int64)
     owner[named] = [row if row >= 0 else -2 for row in whose.rows]
-    crs, assumed = _system(inputs, given, read)
+    crs, upward, assumed = _system(inputs, given, read)
     metre = reference.metres_per_unit(inputs.work)
     x, y = _moved(read, crs, inputs.work, metre)
     reached = np.zeros(n, dtype=bool)
     reached[rows] = True
-    found = laid(Shots(read.z, read.flange, x, y, owner), h.x * metre, h.y * metre, reached)
+    z, moved = _lifted(inputs, given, read.z, (x / metre, y / metre), owner, (crs, upward))
+    found = laid(Shots(z, read.flange, x, y, owner), h.x * metre, h.y * metre, reached)
     notes = [*read.notes, *owner_notes(whose, given.shown), *_told(given, read, found, owner)]
-    assumed.append(f"{given.shown}: heights taken on the design's vertical datum")
-    sd = np.where(np.isfinite(found.ground), (given.sd or SD).metres, np.nan)
+    if moved is not None:
+        notes.append(moved.text)
+    elif upward is None:
+        assumed.append(f"{given.shown}: heights taken on the design's vertical datum")
+    doubt = 0.0 if moved is None else moved.accuracy or 0.0
+    sd = np.where(np.isfinite(found.ground), np.hypot((given.sd or SD).metres, doubt), np.nan)
     days: list[date | None] = [None] * n
     for k, day in enumerate(read.days):
         if owner[k] >= 0 and day is not None:
@@ -237,19 +244,50 @@ def _points(inputs: Inputs, given: Given, path: Path, rows: Ints) -> AsBuilt:
     return AsBuilt(found.ground, sd, found.flange, source, days, (given.path,), notes, assumed)
 
 
-def _system(inputs: Inputs, given: Given, read: ShotRows) -> tuple[CRS, list[str]]:
-    """The system of the points' coordinates, and what is assumed of it. Raises InputError."""
+def _lifted(
+    inputs: Inputs,
+    given: Given,
+    z: Floats,
+    at: tuple[Floats, Floats],
+    owner: Ints,
+    systems: tuple[CRS, CRS | None],
+) -> tuple[Floats, Moved | None]:
+    """Heights (P,) in the design's vertical system, and how they came there; a point without a place is its hydrant's.
+
+    at: (P,) places in the working system. systems: of the places and of the heights. Raises InputError.
+    """
+    crs, upward = systems
+    if upward is None or inputs.upward is None:
+        return z, None
+    h = inputs.hydrants
+    mine = np.clip(owner, 0, None)
+    x = np.where(np.isfinite(at[0]), at[0], np.where(owner >= 0, h.x[mine], np.nan))
+    y = np.where(np.isfinite(at[1]), at[1], np.where(owner >= 0, h.y[mine], np.nan))
+    rows = np.flatnonzero(np.isfinite(z) & np.isfinite(x))
+    found = vertical.lift(upward, inputs.upward, crs, inputs.work, x[rows], y[rows], given.shown)
+    if found is None or not len(rows):
+        return z, None
+    out = np.full(len(z), np.nan)
+    out[rows] = found.heights(x[rows], y[rows], z[rows])
+    return out, vertical.moved(found, upward, inputs.upward, x[rows], y[rows], "as built", given.shown)
+
+
+def _system(inputs: Inputs, given: Given, read: ShotRows) -> tuple[CRS, CRS | None, list[str]]:
+    """The systems of the points' coordinates and heights, and what is assumed of them. Raises InputError."""
     stated = None if given.crs is None else reference.crs_named(given.crs, "--asbuilt-crs")
     if read.crs is not None and stated is not None and not read.crs.equals(stated, ignore_axis_order=True):
         what = f"{given.shown} says {reference.name_of(read.crs)}, the option {reference.name_of(stated)}"
         raise InputError(Finding("--asbuilt-crs", what, "leave it out or mend the file"))
     crs = read.crs or stated
     if crs is not None:
-        return reference.split(crs)[0] or crs, []
+        horizontal, upward = reference.split(crs)
+        if upward is not None:
+            reference.vertical_unit(upward, given.shown)
+        return horizontal or crs, upward, []
     layer = reference.split(inputs.hydrants.crs)[0] or inputs.hydrants.crs
     if not np.isfinite(read.x).any():
-        return layer, []
-    return layer, [f"{given.shown}: coordinates taken in {reference.name_of(layer)}, that of the hydrants"]
+        return layer, None, []
+    return layer, None, [f"{given.shown}: coordinates taken in {reference.name_of(layer)}, that of the hydrants"]
 
 
 def _moved(read: ShotRows, crs: CRS, work: CRS, metre: float) -> tuple[Floats, Floats]:

@@ -143,7 +143,8 @@ def _opened(plan: Plan, told: _Told) -> _Opened | None:
         told.attempt(lambda ground=ground: _road_column(read, ground))  # type: ignore[misc]
     if before is not None and jobs is not None:
         known = jobs.limits if limits is None else limits
-        laid = told.attempt(lambda: lay(plan, before, after, Place(work, read, known), told.notes, told.assumed))
+        place = Place(work, read, known, _built(jobs, known, pavement))
+        laid = told.attempt(lambda: lay(plan, before, after, place, told.notes, told.assumed))
     if catalog is None or jobs is None or before is None or laid is None or books is None:
         return None
     return _Opened(catalog, read, before, after, work, jobs, limits, pavement, laid, books)
@@ -154,10 +155,10 @@ def _assembled(plan: Plan, opened: _Opened, told: _Told) -> Inputs:
     hydrants = hydrant_layer.placed(opened.read, opened.work)
     if not len(hydrants):
         raise InputError(_none_usable(hydrants))
+    hydrants, field = taken_in(plan, hydrants, opened.books, told.notes)
     hydrants, lifted = flanges_moved(plan, hydrants, opened.laid.upward, opened.work)
     moved = (*opened.laid.moved, *lifted)
     told.notes.extend(m.text for m in lifted)
-    hydrants, field = taken_in(plan, hydrants, opened.books, told.notes)
     family, families = _families(plan, hydrants, opened.catalog, told.assumed, told.notes)
     if plan.hydrants.id is None:
         told.assumed.append("hydrants.id is not mapped: ids are made up from the place in the layer")
@@ -202,6 +203,14 @@ def _hydrants(plan: Plan) -> Hydrants:
     if not len(read):
         raise InputError(_none_usable(read))
     return read
+
+
+def _built(jobs: Jobs, limits: shapely.Geometry | None, pavement: Pavement | None) -> shapely.Geometry | None:
+    """Where something is built: limits of work, else the plan's lines with the reach about them; the new pavement."""
+    parts = [limits] if limits is not None else [shapely.buffer(part, jobs.reach) for part in jobs.parts]
+    if pavement is not None and pavement.areas is not None:
+        parts.append(pavement.areas)
+    return shapely.union_all(parts) if parts else None
 
 
 def _noted(found: tuple[T, list[str]], notes: list[str]) -> T:

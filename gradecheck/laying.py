@@ -30,11 +30,15 @@ _SIDES = ("before", "after", "flange")
 
 @dataclass(frozen=True, slots=True)
 class Place:
-    """Where it is: the working system, the hydrants as read, polygons of the limits of work where there are any."""
+    """Where it is: the working system, the hydrants as read, polygons of the limits of work where there are any.
+
+    built: all that is known to be built on, lines of roads with the reach about them.
+    """
 
     work: CRS
     read: Hydrants
     limits: shapely.Geometry | None
+    built: shapely.Geometry | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,7 +75,7 @@ def lay(plan: Plan, before: Ground, after: Ground, place: Place, notes: list[str
     old, new = both(before, after, 0.0)
     seen, closer = None, (before, after)
     if plan.stable is not None:
-        seen = steady.look(plan, plan.stable, place.work, place.limits, old, new)
+        seen = steady.look(plan, plan.stable, steady.Site(place.work, place.limits, place.built), old, new)
         closer = steady.with_spread(before, after, seen)
         if seen.estimated or seen.corrected:
             old, new = both(*closer, seen.corrected)
@@ -99,6 +103,12 @@ def _upward(before: Ground, after: Ground, assumed: list[str]) -> CRS | None:
     parts = [(ground.where, system) for ground in (after, before) for _, system in ground.systems]
     stated = next((system for _, system in parts if system is not None), None)
     silent = [where for where, system in parts if system is None]
+    if stated is not None:
+        odd = [p for g in (before, after) for s in g.sources for p in s.designs if p.named]
+        if odd:
+            beside = reference.name_of(stated)
+            what = f"names its vertical datum '{odd[0].named}', which is not understood, beside {beside}"
+            raise InputError(Finding(odd[0].shown, what, "state its `vertical` in the plan"))
     if stated is not None and silent:
         sides = " and ".join(dict.fromkeys(silent[::-1]))
         assumed.append(f"{sides}: vertical reference not stated everywhere, taken as {reference.name_of(stated)}")
@@ -123,8 +133,10 @@ def _told(plan: Plan, seen: Steady) -> list[str]:
             0,
             f"the before surface is {raised} by {in_unit(abs(seen.corrected))}, the median difference at "
             f"{seen.ground.summary.count} points of stable ground ([stable] correct = true); its standard error, "
-            f"{in_unit(seen.ground.standard_error)}, is counted as common to all heights",
+            f"{in_unit(seen.error)}, is counted as common to all heights",
         )
+    if seen.built:
+        told.append(f"{seen.built} points inside the limits of work are left out: they are no stable ground")
     return [f"stable ground: {text}" for text in told]
 
 
@@ -140,9 +152,10 @@ def errors_of(
     source = plan.hydrants
     doubt = {side: max((m.accuracy or 0.0 for m in moved if m.where == side), default=0.0) for side in _SIDES}
     before = plan.before.shared.metres if plan.before else 0.0
-    if seen is not None and steady.enough(seen):
-        error = seen.ground.standard_error
-        before = error if seen.corrected else max(before, error)
+    if seen is not None and seen.corrected:
+        before = seen.error
+    elif seen is not None and not seen.ground.few:
+        before = max(before, seen.error)
     surveyed: Floats | float = source.flange_elevation.sd.metres if source.flange_elevation else 0.0
     measured: Floats | float = (source.clearance.sd if source.clearance else MEASURING_SD).metres
     if field is not None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from itertools import islice
 
 import numpy as np
 import shapely
@@ -28,7 +29,7 @@ _ALIKE = 0.25
 """Of the median: a spread that is less makes a difference near-constant."""
 _NEAR = 500.0
 """Metres from a ground within which hydrants may be its."""
-_MANY = 400
+_MANY = 120
 
 
 def near_constant(old: Surface, new: Surface, limits: shapely.Geometry | None, work: CRS, unit: str) -> Iterator[str]:
@@ -76,10 +77,10 @@ def elsewhere(read: Hydrants, work: CRS, grounds: Sequence[Surface], own: Sequen
     near = _NEAR / reference.metres_per_unit(work)
     if _touch(area, *reference.Path.between(layer, work).there(read.x, read.y), near) > 0:
         return
-    likely = list(_likely(read.x, read.y, layer, work, (area, near), own))
+    likely = list(islice(_likely(read.x, read.y, layer, work, (area, near), own), 3))
     text = "no hydrant lies within 500 m of any ground, before or after"
     if likely:
-        text += f"; they would if {' or if '.join(likely[:3])}"
+        text += f"; they would if {' or if '.join(likely)}"
     yield f"{text}: check the reference systems of the hydrants and of the surfaces"
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -14,13 +15,17 @@ from gradecheck.grounds import Ground
 from gradecheck.layers import read_layer
 from gradecheck.plan import Plan, StableSource
 from gradecheck.probability import Floats
-from gradecheck.stable import FEW, StableGround, stable_ground
+from gradecheck.stable import StableGround, stable_ground
 from gradecheck.surfaces import Surface
 from gradecheck.units import Length, show
 
 _WANTED = 900
 """Points that a grid aims at where the plan states no spacing."""
 _MOST = 20_000
+_CREDIBLE = 0.5
+"""Of the assumed error: a spread that is less is not taken for an estimate of it."""
+_ROWS = 2_000_000
+"""Cells of a grid that are looked at together."""
 _LEAST_SD = 0.2
 """Of the spread: the least that is left to one survey's own error once the other's stated one is taken away."""
 
@@ -33,7 +38,8 @@ class Steady:
     corrected.
     ground: its statistics. own_sd: metres, what the sds of both surfaces make of the change there, as stated or
     assumed. corrected: metres that the before surface is raised by, 0 where the plan does not ask for it.
-    estimated: the sides whose sd is the spread, since the plan states none.
+    estimated: the sides whose sd is the spread, since the plan states none. built: points inside the limits of work,
+    left out.
     """
 
     x: Floats
@@ -44,6 +50,15 @@ class Steady:
     own_sd: float
     corrected: float
     estimated: tuple[str, ...]
+    built: int = 0
+
+    @property
+    def error(self) -> float:
+        """Metres: standard error of the median; of few points no less than what the surfaces' own errors make it."""
+        g = self.ground
+        if not g.few:
+            return g.standard_error
+        return max(g.standard_error, self.own_sd * float(np.sqrt(np.pi / 2 / g.summary.count)))
 
     @property
     def left(self) -> Floats:
@@ -57,11 +72,28 @@ class Steady:
         return np.asarray(flat - np.median(flat))
 
 
-def look(
-    plan: Plan, source: StableSource, work: CRS, limits: shapely.Geometry | None, old: Surface, new: Surface
-) -> Steady:
-    """Ask both surfaces. limits: of work, in the working system. Raises InputError where they share no such ground."""
-    x, y = _places(plan, source, work, limits, shapely.intersection(old.extent, new.extent))
+@dataclass(frozen=True, slots=True)
+class Site:
+    """Where work is done, in the working system. limits: polygons of it, or None. built: what is no stable ground."""
+
+    work: CRS
+    limits: shapely.Geometry | None
+    built: shapely.Geometry | None
+
+
+def look(plan: Plan, source: StableSource, site: Site, old: Surface, new: Surface) -> Steady:
+    """Ask both surfaces. Raises InputError where they share no such ground."""
+    work = site.work
+    x, y = _places(plan, source, work, site.limits, shapely.intersection(old.extent, new.extent))
+    inside = np.zeros(len(x), dtype=bool)
+    if site.built is not None:
+        shapely.prepare(site.built)
+        inside = shapely.intersects_xy(site.built, x, y)
+    built = int(inside.sum())
+    if built == len(x):
+        what = f"all {len(x)} points on stable ground lie where the paving plan or the design builds"
+        raise InputError(Finding("stable", what, "name areas where nothing is built"))
+    x, y = x[~inside], y[~inside]
     before, after = old.heights(x, y), new.heights(x, y)
     both = np.isfinite(before.z) & np.isfinite(after.z)
     if not both.any():
@@ -72,9 +104,11 @@ def look(
     dz = after.z[both] - before.z[both]
     own = np.sqrt(_difference(before.sd[both], after.sd[both], plan.after.correlation))
     found = stable_ground(x[both] * unit, y[both] * unit, dz)
-    sides = _unstated(plan) if not found.few else ()
+    usual = float(np.median(own))
+    # A spread far below what such surfaces are known for shows one survey in both more often than a very good one.
+    sides = _unstated(plan) if not found.few and found.summary.nmad >= _CREDIBLE * usual else ()
     corrected = found.summary.median if source.correct else 0.0
-    return Steady(x[both], y[both], unit, dz, found, float(np.median(own)), corrected, sides)
+    return Steady(x[both], y[both], unit, dz, found, usual, corrected, sides, built)
 
 
 def _difference(one: Floats, other: Floats, correlation: float) -> Floats:
@@ -126,14 +160,23 @@ def _grid(area: shapely.Geometry, spacing: float | None) -> tuple[Floats, Floats
         what = f"a spacing so small gives {size / step**2:,.0f} points on stable ground; {_MOST:,} are the most"
         raise InputError(Finding("stable.spacing", what, "state a larger one, or none"))
     if size > 0:
-        left, bottom, right, top = area.bounds
-        gx, gy = np.meshgrid(_steps(left, right, step), _steps(bottom, top, step))
-        shapely.prepare(area)
-        inside = shapely.contains_xy(area, gx.ravel(), gy.ravel())
-        if inside.any():
-            return gx.ravel()[inside], gy.ravel()[inside]
+        found = [places for part in shapely.get_parts(area) for places in _inside(part, step)]
+        if sum(len(x) for x, _ in found):
+            return np.concatenate([x for x, _ in found]), np.concatenate([y for _, y in found])
     what = "no stable ground lies where both surfaces may have some"
     raise InputError(Finding("stable", what, "name other areas, a smaller distance or a smaller spacing"))
+
+
+def _inside(part: shapely.Geometry, step: float) -> Iterator[tuple[Floats, Floats]]:
+    """Points of the grid inside one area, some rows of it at a time."""
+    left, bottom, right, top = part.bounds
+    columns, rows = _steps(left, right, step), _steps(bottom, top, step)
+    shapely.prepare(part)
+    many = max(1, _ROWS // max(len(columns), 1))
+    for k in range(0, len(rows), many):
+        gx, gy = (g.ravel() for g in np.meshgrid(columns, rows[k : k + many]))
+        inside = shapely.contains_xy(part, gx, gy)
+        yield gx[inside], gy[inside]
 
 
 def _steps(low: float, high: float, step: float) -> Floats:
@@ -179,11 +222,6 @@ def assumed(steady: Steady, before: Ground, after: Ground) -> list[str]:
     ]
 
 
-def enough(steady: Steady) -> bool:
-    """Whether there are points enough for a standard error that is more than a guess."""
-    return steady.ground.summary.count >= FEW
-
-
 def lines(seen: Steady, unit: str) -> tuple[str, ...]:
     """Stable ground for a checklist. unit: of elevations."""
     g, s = seen.ground, seen.ground.summary
@@ -193,7 +231,7 @@ def lines(seen: Steady, unit: str) -> tuple[str, ...]:
 
     found = [
         f"{s.count:,} points where both surfaces have ground",
-        f"after less before: median {text(s.median)}, standard error {text(g.standard_error)}",
+        f"after less before: median {text(s.median)}, standard error {text(seen.error)}",
         f"spread {text(s.nmad)} (NMAD); the stated errors make it {text(seen.own_sd)}",
         f"5 of 100 below {text(s.p05)}, 5 above {text(s.p95)}; root mean square {text(s.rmse)}",
         f"tilt across the area {text(g.tilt.across)}, standard error {text(g.tilt.standard_error)}",

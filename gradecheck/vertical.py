@@ -9,6 +9,7 @@ only); ballpark operations are not allowed; and afterwards PROJ is asked which o
 from __future__ import annotations
 
 import os
+import re
 import warnings
 from collections.abc import Sequence
 from contextlib import suppress
@@ -25,12 +26,55 @@ from pyproj.exceptions import CRSError, ProjError
 
 from gradecheck.errors import Finding, InputError
 from gradecheck.probability import Floats
-from gradecheck.reference import Operation, Path, grids_mend, missing_grids, name_of
+from gradecheck.reference import Operation, Path, grids_mend, missing_grids, name_of, split
+from gradecheck.units import METRES
 
+_CODE = re.compile(r"(?:EPSG:{1,2})?(\d{4,6})", re.I)
 _ANY = "EPSG:4326"
 """Where the geographic system of a layer leads to no grid this one may: a hundred metres move no height."""
 
 network.set_network_enabled(active=False)  # type: ignore[attr-defined]
+
+
+def named(text: str, unit: str) -> CRS | None:
+    """The vertical system that a file calls by a code or by the name of its datum, in the file's unit; None for none.
+
+    >>> named("NAVD88 - Geoid03 (Meters)", "m").to_epsg(), named("ngvd 29", "ftUS").to_epsg()
+    (5703, 5702)
+    >>> named("Site datum", "m") is None
+    True
+    """
+    number = _CODE.fullmatch(text.strip())
+    try:
+        found = CRS.from_epsg(int(number[1])) if number else CRS.from_user_input(text)
+        return split(found)[1]
+    except CRSError:
+        pass
+    head = re.split(r"[-(_,;/]| height", text, maxsplit=1)[0]
+    for key in (_key(text), _key(head)):
+        alike = _by_name().get(key, ())
+        for crs in alike:
+            if abs(crs.axis_info[-1].unit_conversion_factor / METRES[unit] - 1) < 1e-5:
+                return crs
+        if alike:
+            return alike[0]
+    return None
+
+
+def _key(text: str) -> str:
+    return re.sub(r"[^a-z0-9]", "", text.lower())
+
+
+@lru_cache(maxsize=1)
+def _by_name() -> dict[str, tuple[CRS, ...]]:
+    """Upward systems by the short and by the long name of their datum, small letters and digits alone."""
+    found: dict[str, list[CRS]] = {}
+    for info in query_crs_info(auth_name="EPSG", pj_types=[PJType.VERTICAL_CRS]):
+        crs = CRS.from_epsg(int(info.code))
+        if crs.axis_info[-1].direction == "up":
+            for key in {_key(crs.name.split(" height")[0]), _key(datum_of(crs))}:
+                found.setdefault(key, []).append(crs)
+    return {key: tuple(systems) for key, systems in found.items()}
 
 
 def use_grids(folders: Sequence[FilePath]) -> None:

@@ -18,7 +18,7 @@ import pytest
 import shapely
 from scipy import ndimage, stats
 
-from gradecheck import InputError, Plan, compute, inspect, run
+from gradecheck import InputError, Plan, compute, inspect, run, steady
 from gradecheck.outputs.summary import summary_text
 from tests.projects import CRS, EAST, NORTH, hydrants, plan_values, write_ground
 
@@ -334,3 +334,51 @@ def test_what_common_errors_change_is_told_by_run_and_inspect(tmp_path: Path) ->
     facts = dict(inspect(plan(correlation=0.95)).facts)
     assert "were all errors independent" in facts["common errors"][0]
     assert "common errors" not in dict(inspect(plan()).facts)
+
+
+# --- what testers fooled it with ----------------------------------------------------------------------------------
+
+
+def test_one_survey_in_both_surfaces_is_not_taken_for_a_perfect_one(tmp_path: Path) -> None:
+    # The design's own survey beside the road is the old surface itself, as nearly every design model is made.
+    plan = town(tmp_path, noise=0.0, before={"sd": None}, after={"sd": None})
+    result = compute(plan)
+    assert result.summary["stable"]["sd_estimated"] == []
+    assert any("both surfaces hold the same survey" in w for w in result.summary["warnings"])
+    assert any("before.sd = 0.33 ft" in text for text in result.summary["assumed"])
+    assert (result.hydrants["grade_change_sd_in"] > 3.9).all()
+
+
+def test_what_is_built_is_no_stable_ground(tmp_path: Path) -> None:
+    limits = shapely.box(EAST - 30, NORTH - 30, EAST + 45, NORTH + 130)
+    gpd.GeoDataFrame({"job_id": ["Q"]}, geometry=[limits], crs=CRS).to_file(tmp_path / "paving.gpkg")
+    paving = {"path": "paving.gpkg", "job": "job_id"}
+    gpd.GeoDataFrame({"n": [1]}, geometry=[shapely.box(EAST - 20, NORTH, EAST + 120, NORTH + 90)], crs=CRS).to_file(
+        tmp_path / "half.gpkg"
+    )
+    stable = {"path": "half.gpkg", "correct": True}
+    result = compute(town(tmp_path, 0.1, **EXACT, paving=paving, stable=stable))
+    assert result.summary["stable"]["median_m"] == pytest.approx(0.1 * FT, abs=0.002)  # and nothing of the road's 6 in
+    assert any("points inside the limits of work are left out" in w for w in result.summary["warnings"])
+    gpd.GeoDataFrame({"n": [1]}, geometry=[limits], crs=CRS).to_file(tmp_path / "road.gpkg")
+    with pytest.raises(InputError, match="where the paving plan or the design builds"):
+        compute(town(tmp_path, 0.1, **EXACT, paving=paving, stable={"path": "road.gpkg"}))
+
+
+@pytest.mark.parametrize("count", [1, 3, 29])
+def test_a_correction_from_few_points_carries_the_surfaces_own_error(tmp_path: Path, count: int) -> None:
+    places = [shapely.Point(EAST + 65 + 2 * k, NORTH + 7 * (k % 9)) for k in range(count)]
+    gpd.GeoDataFrame({"n": range(count)}, geometry=places, crs=CRS).to_file(tmp_path / "points.gpkg")
+    own = {"before": {"sd": "0.05 ft"}, "after": {"sd": "0.03 ft"}}
+    result = compute(town(tmp_path, 0.3, noise=0.0, **own, stable={"path": "points.gpkg", "correct": True}))
+    least = np.hypot(0.05, 0.03) * FT * np.sqrt(np.pi / 2 / count)  # of the median of so many normal values
+    assert result.summary["errors"]["before_shared_m"] == pytest.approx(least, rel=1e-6)
+    assert result.summary["stable"]["standard_error_m"] == pytest.approx(least, rel=1e-6)
+
+
+def test_small_areas_far_apart_need_no_grid_over_all_between_them() -> None:
+    areas = shapely.union_all([shapely.box(0, 0, 5, 5), shapely.box(12_000, 12_000, 12_005, 12_005)])
+    x, y = steady._grid(areas, None)
+    assert len(x) == pytest.approx(900, abs=90)
+    assert shapely.contains_xy(areas, x, y).all()
+    assert sorted({int(v > 100) for v in x}) == [0, 1]

@@ -9,24 +9,29 @@ from __future__ import annotations
 import subprocess
 import sys
 from collections.abc import Iterator
+from datetime import date
 from pathlib import Path
 from typing import Any
 
+import geopandas as gpd
 import numpy as np
 import pyproj
 import pytest
 import rasterio
+import shapely
 from affine import Affine
 from pyproj import CRS
 
-from gradecheck import InputError, Plan, compute, vertical
+from gradecheck import Given, InputError, Plan, compute, confirm, vertical
 from gradecheck.vertical import lift, metric_twin
+from tests.drawings import half, write_landxml
 from tests.projects import CRS as PLANE
-from tests.projects import hydrants, plan_values, write_grounds
+from tests.projects import hydrants, plan_values, write_ground, write_grounds
 
 FT, US_FT = 0.3048, 1200 / 3937
 GRIDS = Path(__file__).resolve().parents[2] / "shared" / "data" / "vertical_grids"
 LONGLAT = CRS("EPSG:4326")
+OLD = 100 * FT
 
 
 @pytest.fixture
@@ -259,3 +264,73 @@ def test_tiles_of_one_lattice_on_one_datum_are_told_together(grids: Path, tmp_pa
     texts = [w for w in compute(plan).summary["warnings"] if "brought from" in w]
     assert len(texts) == 1
     assert texts[0].startswith("before.tif and 1 more: heights brought")
+
+
+def test_flanges_of_forms_are_in_the_system_that_the_plan_states_for_flanges(grids: Path, tmp_path: Path) -> None:
+    flange = {"column": "z", "unit": "ftUS", "sd": "0.02 ft", "vertical": "EPSG:5702"}
+    (tmp_path / "form.csv").write_text(
+        "hydrant_id,date,flange_elevation\n,,ftUS\nH-1,2027-01-05,100.9\n", encoding="utf-8"
+    )
+    plan = on_two_datums(tmp_path, hydrants={"flange_elevation": flange}, measurements={"path": "form.csv"})
+    wanted = 100.9 * US_FT + difference() - 100.5 * FT
+    assert compute(plan).hydrants["clearance_after_in"][0] == pytest.approx(wanted / 0.0254, abs=0.002)
+
+
+@pytest.mark.parametrize("drawn", ["points", "raster"])
+def test_ground_as_built_on_another_datum_is_brought_over(grids: Path, tmp_path: Path, drawn: str) -> None:
+    plan = on_two_datums(tmp_path)
+    real = 100.5 * FT - difference()  # what NGVD29 calls the design's height
+    if drawn == "points":
+        places = gpd.GeoSeries([shapely.Point(500_011, 4_600_023)], crs="EPSG:32615+7968")
+        frame = gpd.GeoDataFrame({"hydrant_id": ["H-1"], "elevation": [real]}, geometry=places, crs=places.crs)
+        frame.to_file(tmp_path / "built.gpkg")
+        path = tmp_path / "built.gpkg"
+    else:
+        path = write_ground(tmp_path / "built.tif", real, crs=CRS("EPSG:32615+7968").to_wkt())
+    result, _ = confirm(plan, Given(path.as_posix(), "m" if drawn == "points" else None), today=date(2027, 6, 1))
+    assert result.asbuilt.ground[0] == pytest.approx(100.5 * FT, abs=0.003)
+    assert result.asbuilt.ground_sd[0] == pytest.approx(np.hypot(0.05 * FT, 0.02), rel=1e-3)
+    assert any("brought from EPSG:7968" in text for text in result.notes)
+
+
+NAMED = [
+    ('verticalDatum="NGVD29"', 7968), ('verticalDatum="NAVD88"', None), ('verticalDatum="7968"', 7968),
+    ('verticalCoordinateSystemName="NGVD29 - local (Meters)"', 7968),
+]  # fmt: skip
+
+
+@pytest.mark.parametrize(("said", "code"), NAMED)
+def test_a_datum_that_landxml_calls_by_name_is_that_datum(grids: Path, tmp_path: Path, said: str, code: int) -> None:
+    write_landxml(tmp_path / "d.xml", half(OLD + 0.5 * FT))
+    text = (tmp_path / "d.xml").read_text(encoding="utf-8")
+    (tmp_path / "d.xml").write_text(text.replace('epsgCode="32615"', f'epsgCode="32615" {said}'), encoding="utf-8")
+    before = {"vertical": "EPSG:5703", "unit": None, "raster": "metres.tif"}
+    write_ground(tmp_path / "metres.tif", OLD)
+    after = {"landxml": "d.xml", "raster": None, "unit": None}
+    plan = written(tmp_path, project={"grids": str(GRIDS)}, before=before, after=after)
+    lower = difference() if code else 0.0  # NAVD88 less NGVD29: the old ground goes to the design's datum
+    change = compute(plan).hydrants["grade_change_in"][0]
+    assert change == pytest.approx((0.5 * FT + lower) / 0.0254, abs=0.01)
+
+
+def test_a_datum_of_landxml_that_nobody_knows_beside_one_that_is_known_stops(tmp_path: Path) -> None:
+    write_landxml(tmp_path / "d.xml", half(OLD))
+    text = (tmp_path / "d.xml").read_text(encoding="utf-8")
+    (tmp_path / "d.xml").write_text(
+        text.replace('epsgCode="32615"', 'epsgCode="32615" verticalDatum="Mill Creek 1931"'), encoding="utf-8"
+    )
+    write_ground(tmp_path / "metres.tif", OLD)
+    before = {"vertical": "EPSG:5703", "unit": None, "raster": "metres.tif"}
+    plan = written(tmp_path, before=before, after={"landxml": "d.xml", "raster": None, "unit": None})
+    with pytest.raises(InputError, match="'Mill Creek 1931', which is not understood"):
+        compute(plan)
+
+
+def test_several_datums_in_one_landxml_stop(tmp_path: Path) -> None:
+    write_landxml(tmp_path / "d.xml", half(OLD))
+    text = (tmp_path / "d.xml").read_text(encoding="utf-8")
+    said = 'epsgCode="32615" verticalDatum="NAVD88" verticalCoordinateSystemName="EPSG:7968"'
+    (tmp_path / "d.xml").write_text(text.replace('epsgCode="32615"', said), encoding="utf-8")
+    plan = written(tmp_path, after={"landxml": "d.xml", "raster": None, "unit": None})
+    with pytest.raises(InputError, match="names several vertical datums"):
+        compute(plan)

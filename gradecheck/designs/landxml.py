@@ -6,6 +6,7 @@ from dataclasses import replace
 from fnmatch import fnmatchcase
 from pathlib import Path
 
+from gradecheck import vertical as datums
 from gradecheck.designs.parts import DesignFile, Ground, Reading, build_road, checked, extent_line
 from gradecheck.designs.settle import one_system, one_unit, one_vertical, same_units, short
 from gradecheck.designs.tables import station_profiles, table_file
@@ -28,7 +29,8 @@ def read(reading: Reading, path: Path, shown: str) -> DesignFile:
     reading.notes.extend(f"{shown}: {note}" for note in document.notes)
     unit = one_unit(reading, shown, document.unit, "the file")
     crs, compound = one_system(reading, shown, document.system, document.system_said)
-    vertical = one_vertical(reading, shown, document.vertical or compound, unit)
+    said, unknown = _vertical(document, shown, unit)
+    vertical = one_vertical(reading, shown, document.vertical or said or compound, unit)
     same_units(shown, unit, crs)
     meshes = _surfaces(reading, document) if surface else []
     roads = _drawn_roads(reading, document, unit) if roads_too or not meshes else []
@@ -39,7 +41,22 @@ def read(reading: Reading, path: Path, shown: str) -> DesignFile:
             raise InputError(Finding(f"{reading.where}.axes", what, "mend the file: northing comes before easting"))
     files = str(path), *table_file(reading)
     facts = landxml_facts(document)
-    return DesignFile(shown, "landxml", files, crs, vertical, unit, unit, tuple(meshes), tuple(roads), facts)
+    named = "" if vertical is not None else unknown
+    return DesignFile(shown, "landxml", files, crs, vertical, unit, unit, tuple(meshes), tuple(roads), facts, named)
+
+
+def _vertical(document: LandXml, shown: str, unit: str) -> tuple[str | None, str]:
+    """The vertical system that the file names, as text, and a name of it that is not understood.
+
+    Raises InputError where it names several datums.
+    """
+    found = {text: datums.named(text, unit) for text in document.vertical_said}
+    known = {datums.datum_of(crs): crs for crs in found.values() if crs is not None}
+    if len(known) > 1:
+        what = f"names several vertical datums: {', '.join(known)}"
+        raise InputError(Finding(shown, what, "mend the file, so that it names the one that its heights are of"))
+    unknown = next((short(text) for text, crs in found.items() if crs is None), "")
+    return (next(iter(known.values())).to_wkt(), "") if known else (None, unknown)
 
 
 _OF_ROADS = ("alignment", "profile_name", "cross_sections", "table", "section", "tie_in", "carry")

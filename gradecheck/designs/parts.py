@@ -31,7 +31,7 @@ class DesignFile:
     shown: its name for people. kind: landxml, dxf or profile. files: all that was read.
     crs: horizontal; vertical: None where not stated.
     unit: of plan coordinates and stations; height_unit: of heights.
-    facts: what the file is and holds, for people.
+    facts: what the file is and holds, for people. named: what it calls its vertical datum where that is not understood.
     """
 
     shown: str
@@ -44,6 +44,7 @@ class DesignFile:
     meshes: tuple[Mesh, ...]
     roads: tuple[Road, ...]
     facts: tuple[str, ...]
+    named: str = ""
 
     @property
     def bounds(self) -> tuple[float, float, float, float]:

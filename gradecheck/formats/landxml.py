@@ -43,7 +43,8 @@ class LandXml:
     shown: its name for people. version: "1.2", "" where not stated.
     unit: of coordinates, stations and heights ("ft", "ftUS", "m", "mm", "cm", "in"); None where the file names none.
     system: the horizontal reference system as text for PROJ ("EPSG:3878", a WKT), None where unknown;
-    system_said: whatever the file says of it when it gives no code, for messages. vertical: of heights, likewise.
+    system_said: whatever the file says of it when it gives no code, for messages. vertical: of heights, likewise;
+    vertical_said: all that the file says of it, codes, names and the text of a compound system.
     surfaces, roads: in the file's order; surfaces without a triangle are there, empty.
     notes: what was passed over or is odd, to be said aloud.
     """
@@ -54,6 +55,7 @@ class LandXml:
     system: str | None
     system_said: str
     vertical: str | None
+    vertical_said: tuple[str, ...]
     surfaces: tuple[Mesh, ...]
     roads: tuple[Road, ...]
     notes: tuple[str, ...]
@@ -138,7 +140,7 @@ class _Contents:
         """All of it. Raises InputError with every finding."""
         said = self.said
         unit = _unit(self.units, said)
-        system, system_said, vertical = _systems(self.systems, said)
+        system, system_said, vertical, heights = _systems(self.systems, said)
         meshes = []
         while self.surfaces and self.wanted:
             surface = self.surfaces.pop(0)
@@ -157,7 +159,7 @@ class _Contents:
         if said.findings:
             raise InputError(said.findings)
         read = tuple(meshes), tuple(roads), tuple(said.notes)
-        return LandXml(said.shown, self.version, unit, system, system_said, vertical, *read)
+        return LandXml(said.shown, self.version, unit, system, system_said, vertical, heights, *read)
 
 
 def _unit(nodes: list[Node], said: Said) -> str | None:
@@ -175,8 +177,8 @@ def _unit(nodes: list[Node], said: Said) -> str | None:
     return None
 
 
-def _systems(nodes: list[Node], said: Said) -> tuple[str | None, str, str | None]:
-    """Horizontal reference system, what is said of it where it has no code, and the vertical one."""
+def _systems(nodes: list[Node], said: Said) -> tuple[str | None, str, str | None, tuple[str, ...]]:
+    """Horizontal system, what is said of it where it has no code, the vertical one, all that is said of that."""
     node = nodes[0] if nodes else Node("CoordinateSystem", {}, 0)
     if len(nodes) > 1:
         said.notes.append(f"has {len(nodes)} coordinate systems; the first is taken")
@@ -194,7 +196,8 @@ def _systems(nodes: list[Node], said: Said) -> tuple[str | None, str, str | None
     if vertical is None and any(heights):
         said.notes.append(f"names its vertical datum, '{brief(next(filter(None, heights)))}', without a code")
     _moved(node, said)
-    return system, named, vertical
+    compound = [wkt.strip()] if "VERT" in wkt.upper() and _WKT.fullmatch(wkt) else []
+    return system, named, vertical, tuple(text.strip() for text in (*heights, *compound) if text.strip("0 "))
 
 
 def _code(text: str, bare: bool = False) -> str | None:

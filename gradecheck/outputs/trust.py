@@ -29,7 +29,7 @@ def stable_figures(seen: Steady) -> dict[str, Any]:
         "rmse_m": s.rmse,
         "p05_m": s.p05,
         "p95_m": s.p95,
-        "standard_error_m": g.standard_error,
+        "standard_error_m": seen.error,
         "stated_sd_m": seen.own_sd,
         "range_m": None if g.variogram is None else g.variogram.model.range,
         "tilt": {"across_m": g.tilt.across, "standard_error_m": g.tilt.standard_error, "azimuth": g.tilt.azimuth,

@@ -121,7 +121,7 @@ def _rows(seen: Steady, unit: str) -> tuple[tuple[str, str], ...]:
 
     rows = [
         ("points where both surfaces have ground", f"{s.count:,}"),
-        ("median of after less before", f"{text(s.median)}, standard error {text(g.standard_error)}"),
+        ("median of after less before", f"{text(s.median)}, standard error {text(seen.error)}"),
         ("spread (NMAD)", f"{text(s.nmad)}; the stated errors make it {text(seen.own_sd)}"),
         ("root mean square", text(s.rmse)),
         ("5 of 100 lie below, 5 above", f"{text(s.p05)} and {text(s.p95)}"),

@@ -215,8 +215,8 @@ def _kept_back(data: rasterio.DatasetReader, shown: str, notes: list[str]) -> CR
             return None
         if (again.scales[0], again.offsets[0]) != (data.scales[0], data.offsets[0]):
             notes.append(
-                f"{shown}: its georeference would scale heights by {again.scales[0]:g} and add {again.offsets[0]:g}; that is "
-                "not applied"
+                f"{shown}: its georeference would scale heights by {again.scales[0]:g} and add {again.offsets[0]:g}; "
+                "that is not applied"
             )
         return reference.split(CRS.from_wkt(again.crs.to_wkt(version="WKT2_2019")))[1]
 
