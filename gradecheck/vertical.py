@@ -170,10 +170,17 @@ def lift(source: CRS, target: CRS, horizontal: CRS, work: CRS, x: Floats, y: Flo
     """
     if datum_of(source) == datum_of(target) and len(source.axis_info) == len(target.axis_info):
         return None
-    base = horizontal.geodetic_crs
-    tried = [base.to_2d()] if base is not None else []
-    tried += [CRS(_ANY)] if base is None or base.to_epsg() != 4326 else []
-    for geographic in tried:
+    moving = [c for c in (source, target) if c.datum is not None and "Dynamic" in str(c.datum.type_name)]
+    if moving:
+        what = (
+            f"heights from {name_of(source)} to {name_of(target)} depend on their epoch, which is not known: "
+            f"{moving[0].name} moves with time"
+        )
+        raise InputError(Finding(where, what, "bring them to the other system at their epoch before"))
+    bases = _bases(source, target, horizontal)
+    ways: list[tuple[float, Lift]] = []
+    short: Finding | None = None
+    for geographic in bases:
         a, b = _full(source, geographic), _full(target, geographic)
         try:
             _transformer(a, b)
@@ -181,12 +188,30 @@ def lift(source: CRS, target: CRS, horizontal: CRS, work: CRS, x: Floats, y: Flo
             continue
         found = Lift(a, b, Path.between(work, geographic))
         lost = np.flatnonzero(np.isnan(found.heights(x, y, np.zeros(len(x)))))
-        if not len(lost):
+        if not len(x):
             return found
-        raise InputError(_unreached(found, source, target, x[lost], y[lost], where))
-    lon, lat = Path.between(work, tried[0]).there(x, y)
+        if len(lost):
+            short = short or _unreached(found, source, target, x[lost], y[lost], where)
+            continue
+        accuracy = found.operation(x, y).accuracy
+        ways.append((np.inf if accuracy is None else accuracy, found))
+    if ways:
+        return min(ways, key=lambda way: way[0])[1]
+    if short is not None:
+        raise InputError(short)
+    lon, lat = Path.between(work, bases[0]).there(x, y)
     at = (float(np.median(lon)), float(np.median(lat))) if len(x) else None
-    raise InputError(_unknown(source, target, tried[0], at, where))
+    raise InputError(_unknown(source, target, bases[0], at, where))
+
+
+def _bases(source: CRS, target: CRS, horizontal: CRS) -> list[CRS]:
+    """Geographic systems that grids may be looked up in: those of three-dimensional ends first, then the data's own."""
+    found: list[CRS] = []
+    for crs in (source, target, horizontal):
+        base = crs.geodetic_crs
+        if base is not None and not any(base.to_2d().equals(b) for b in found):
+            found.append(base.to_2d())
+    return [*found, CRS(_ANY)]
 
 
 def moved(found: Lift, source: CRS, target: CRS, x: Floats, y: Floats, where: str, shown: str) -> Moved:

@@ -334,3 +334,17 @@ def test_several_datums_in_one_landxml_stop(tmp_path: Path) -> None:
     plan = written(tmp_path, after={"landxml": "d.xml", "raster": None, "unit": None})
     with pytest.raises(InputError, match="names several vertical datums"):
         compute(plan)
+
+
+def test_ellipsoidal_heights_are_brought_down_by_the_best_operation_that_there_is(grids: Path) -> None:
+    # By way of NAD83(1986) and WGS 84 PROJ states 2 m; from NAD83(2011) itself, by its geoid model, 0.015 m.
+    x, y = np.array([-66.5]), np.array([18.2])
+    found = lift(CRS("EPSG:6319"), CRS("EPSG:6641"), CRS("EPSG:26920"), LONGLAT, x, y, "here")
+    assert found is not None
+    assert found.operation(x, y).accuracy == pytest.approx(0.015)
+    direct = pyproj.Transformer.from_crs("EPSG:6319", "EPSG:6318+6641", always_xy=True)
+    assert found.heights(x, y, np.array([50.0]))[0] == pytest.approx(direct.transform(-66.5, 18.2, 50.0)[2], abs=1e-3)
+
+
+def test_heights_of_a_frame_that_moves_with_time_are_refused_without_their_epoch() -> None:
+    assert "depend on their epoch, which is not known" in refused("EPSG:7912", "EPSG:6319", -71.06, 42.36)
