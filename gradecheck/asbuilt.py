@@ -34,6 +34,9 @@ SD = Length(0.05, "ft")
 """Standard deviation of the ground as built, where none is stated."""
 _POINTS = (".csv", ".tsv", ".txt", ".psv", ".gpkg", ".geojson", ".json", ".shp", ".fgb", ".gml", ".kml", ".parquet",
            ".sqlite", ".xlsx", ".ods")  # fmt: skip
+_INCREDIBLE = 3.048
+_APART = 0.1524
+"""Metres: ground as built that is farther off the design, or whose points are farther apart, is not taken."""
 _DXF = re.compile(rb"\s*(?:999\s.*\s)*0\s+SECTION", re.S)
 
 
@@ -79,7 +82,7 @@ class AsBuilt:
     """What was surveyed at H hydrants, NaN where nothing was; metres.
 
     source: where each ground is from, or why there is none. days: when it was surveyed, None unknown. files: what was
-    read. notes, assumed: what must be said aloud.
+    read. apart: (H,) between the points of one ground. notes, assumed: what must be said aloud.
     """
 
     ground: Floats
@@ -88,6 +91,7 @@ class AsBuilt:
     source: list[str]
     days: list[date | None]
     files: tuple[str, ...]
+    apart: Floats = field(default_factory=lambda: np.zeros(0))
     notes: list[str] = field(default_factory=list)
     assumed: list[str] = field(default_factory=list)
 
@@ -105,6 +109,7 @@ def open_asbuilt(inputs: Inputs, given: Given, rows: Ints, design: Floats) -> As
     if mistaken:
         what = mistaken.what.replace("after is", "ground as built is").replace("as before", "as the design")
         raise InputError(Finding(WHERE, f"{given.shown}: {what}", "state its true unit by --asbuilt-unit"))
+    _doubtful(inputs, given, found, rows, design)
     far = np.abs(found.ground - design)[rows]
     if np.isfinite(far).sum() >= 3 and float(np.nanmedian(far)) > 1.0:
         found.notes.append(
@@ -112,6 +117,26 @@ def open_asbuilt(inputs: Inputs, given: Given, rows: Ints, design: Floats) -> As
             "vertical datum and unit"
         )
     return found
+
+
+def _doubtful(inputs: Inputs, given: Given, found: AsBuilt, rows: Ints, design: Floats) -> None:
+    """Ground that no job leaves behind, or whose own points contradict one another, is not taken; told by name."""
+    off = found.ground - design
+    with np.errstate(invalid="ignore"):
+        gone = np.isfinite(found.ground) & (np.abs(off) > _INCREDIBLE)
+        torn = np.isfinite(found.ground) & ~gone & (found.apart > _APART)
+    ids = inputs.hydrants.id
+    for where, what, why in (
+        (gone, "ground as built more than 10 ft off the design", "its unit, its datum or a blank written as 0?"),
+        (torn, "points of one hydrant more than 0.5 ft apart in height", "which is its ground?"),
+    ):
+        mine = [row for row in rows.tolist() if where[row]]
+        if not mine:
+            continue
+        found.notes.append(f"{given.shown}: {what}, not taken: {listed([ids[row] for row in mine])}: {why}")
+        for row in mine:
+            found.ground[row] = found.ground_sd[row] = np.nan
+            found.source[row] = f"{what}: not taken"
 
 
 def kind_of(path: Path) -> str:
@@ -153,7 +178,7 @@ def _surface(inputs: Inputs, given: Given, kind: str, rows: Ints) -> AsBuilt:
     source = ["" for _ in range(n)]
     for row, text in zip(rows.tolist(), surfaces.words(heights.source, heights.names), strict=True):
         source[row] = text
-    return AsBuilt(z, sd, np.full(n, np.nan), source, [None] * n, ground.files, notes, assumed)
+    return AsBuilt(z, sd, np.full(n, np.nan), source, [None] * n, ground.files, np.zeros(n), notes, assumed)
 
 
 def _opened(inputs: Inputs, given: Given, kind: str, notes: list[str]) -> Ground:
@@ -241,7 +266,7 @@ def _points(inputs: Inputs, given: Given, path: Path, rows: Ints) -> AsBuilt:
         if owner[k] >= 0 and day is not None:
             days[owner[k]] = max(day, days[owner[k]] or day)
     source = [_origin(given, found, row) if reached[row] else "" for row in range(n)]
-    return AsBuilt(found.ground, sd, found.flange, source, days, (given.path,), notes, assumed)
+    return AsBuilt(found.ground, sd, found.flange, source, days, (given.path,), found.spread, notes, assumed)
 
 
 def _lifted(

@@ -241,11 +241,11 @@ def test_what_a_file_is_goes_by_how_it_begins_where_its_suffix_says_nothing(tmp_
 
 def test_points_in_a_layer_serve_hydrants_within_a_metre(tmp_path: Path) -> None:
     places = [(EAST + 11.5, NORTH + 23), (EAST + 11, NORTH + 24), (EAST + 50, NORTH + 50)]
-    frame = gpd.GeoDataFrame({"elevation": [30.0, 31.0, 99.0]}, geometry=[shapely.Point(p) for p in places], crs=CRS)
+    frame = gpd.GeoDataFrame({"elevation": [30.5, 30.6, 99.0]}, geometry=[shapely.Point(p) for p in places], crs=CRS)
     frame.to_crs("EPSG:4326").to_file(tmp_path / "survey.gpkg", layer="points")
     found, summary = confirmed(tiny_plan(tmp_path), str(tmp_path / "survey.gpkg"), unit="m")
     # 0.5 and 1 m away: weights 4 and 1
-    assert found.ground_asbuilt_ft["H-1"] == pytest.approx((30 * 4 + 31 * 1) / 5 / 0.3048, abs=1e-3)
+    assert found.ground_asbuilt_ft["H-1"] == pytest.approx((30.5 * 4 + 30.6 * 1) / 5 / 0.3048, abs=1e-3)
     assert "2 points within 1 m" in found.asbuilt_source["H-1"]
     assert "1 ground point without an id serves nobody" in " ".join(summary["warnings"])
 
@@ -517,3 +517,17 @@ def test_built_exactly_as_designed_every_decided_hydrant_ends_where_the_plan_sai
     assert mine.clearance_final_in.to_numpy() == pytest.approx(want.to_numpy(), abs=1e-3)
     assert frame.ground_off_in.abs().max() < 1e-3
     assert summary["counts"]["off_design"] == 0
+
+
+def test_ground_that_no_job_leaves_behind_is_not_taken(tmp_path: Path) -> None:
+    plan = tiny_plan(tmp_path)
+    # a blank that a surveyor wrote as 0, and heights of one hydrant that contradict one another
+    points = survey(
+        tmp_path, ("H-1", 0, "ground"), ("H-2", 100.5, "ground"), ("H-2", 102, "ground"), ("H-3", 100.5, "ground")
+    )
+    frame, summary = confirmed(plan, points)
+    assert frame.ground_asbuilt_ft.isna().tolist() == [True, True, False]
+    assert "stands" not in (frame.state["H-1"], frame.state["H-2"])
+    told = " ".join(summary["warnings"])
+    assert "more than 10 ft off the design, not taken: H-1" in told
+    assert "more than 0.5 ft apart in height, not taken: H-2" in told
