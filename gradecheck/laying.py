@@ -135,6 +135,7 @@ def _told(plan: Plan, seen: Steady) -> list[str]:
             f"{seen.ground.summary.count} points of stable ground ([stable] correct = true); its standard error, "
             f"{in_unit(seen.error)}, is counted as common to all heights",
         )
+    told += seen.doubts
     if seen.built:
         told.append(f"{seen.built} points inside the limits of work are left out: they are no stable ground")
     return [f"stable ground: {text}" for text in told]

@@ -32,6 +32,7 @@ from gradecheck.reorder import Reordered, reorder
 from gradecheck.report.page import write_report
 from gradecheck.review import settings
 from gradecheck.worksheets.files import write_measurements, write_notices, write_worksheets
+from gradecheck.worksheets.filled import free_name
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -284,8 +285,12 @@ def _make(result: Result, aside: Path, started: float) -> list[Path]:
     if rest is not None:
         outputs[rest.name] = rest
     write_worksheets(a, outputs["worksheets.pdf"], plan.output.paper)
-    write_notices(a, outputs["notices.csv"])
-    write_measurements(a, outputs["measurements.csv"])
+    for name, write_form in (("notices.csv", write_notices), ("measurements.csv", write_measurements)):
+        former = aside.parent / name
+        if not write_form(a, outputs[name], former):
+            kept = free_name(former)
+            outputs[kept.name] = aside / kept.name
+            shutil.copyfile(former, outputs[kept.name])
     write_report(a, result.summary, read, outputs["report.html"])
     for path in outputs.values():
         _flush(path)

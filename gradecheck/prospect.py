@@ -67,7 +67,8 @@ def prospect(
     worst = max(1, round(source.worst * share))
     found = outlook(today, [sd.metres for sd in source.surface_sd], worst)
     found = tuple(_scaled(row, len(rows), share, source.worst) for row in found)
-    ranked = measuring_list(cases, policy, decision, stake)
+    # Stakes of nothing rank nobody: then wrong lengths avoided count.
+    ranked = measuring_list(cases, policy, decision, stake if np.nan_to_num(stake).any() else None)
     rank = np.zeros(len(cases), dtype=np.int64)
     rank[ranked.index] = np.arange(1, len(ranked) + 1)
     worth = int((ranked.value > _WORTH * ranked.value.max(initial=0.0)).sum())

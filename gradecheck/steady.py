@@ -21,6 +21,11 @@ from gradecheck.units import Length, show
 
 _WANTED = 900
 """Points that a grid aims at where the plan states no spacing."""
+_MOST_CORRECTED = 5.0
+_LARGE = 0.3
+"""Metres of correction: beyond the one the run stops, beyond the other it is asked what that may be."""
+_APART = 3.0
+"""Standard errors of a part's median by which the parts may differ before one offset is doubted."""
 _MOST = 20_000
 _CREDIBLE = 0.5
 """Of the assumed error: a spread that is less is not taken for an estimate of it."""
@@ -54,11 +59,47 @@ class Steady:
 
     @property
     def error(self) -> float:
-        """Metres: standard error of the median; of few points no less than what the surfaces' own errors make it."""
+        """Metres: how well one offset is known for the whole area.
+
+        The standard error of the median; of few points no less than what the surfaces' own errors make it; where parts
+        of the area say different things, that of so many parts; with what a tilt leaves at the ends.
+        """
         g = self.ground
-        if not g.few:
-            return g.standard_error
-        return max(g.standard_error, self.own_sd * float(np.sqrt(np.pi / 2 / g.summary.count)))
+        error = g.standard_error
+        if g.few:
+            error = max(error, self.own_sd * float(np.sqrt(np.pi / 2 / g.summary.count)))
+        if self.parts_differ:
+            error = max(error, self._between / float(np.sqrt(len(g.parts))))
+        return float(np.hypot(error, g.tilt.across / np.sqrt(12))) if g.tilt.shows else error
+
+    @property
+    def _between(self) -> float:
+        """Metres: standard deviation of the medians of the parts."""
+        medians = [part.median for part in self.ground.parts]
+        return float(np.std(medians, ddof=1)) if len(medians) > 1 else 0.0
+
+    @property
+    def parts_differ(self) -> bool:
+        """Whether parts of the area say more different things than their points allow, and no tilt explains it."""
+        g = self.ground
+        one = g.standard_error * float(np.sqrt(max(len(g.parts), 1)))
+        return not g.tilt.shows and self._between > max(_APART * one, 0.01)
+
+    @property
+    def doubts(self) -> list[str]:
+        """What must be said beside the statistics' own verdicts."""
+        told = []
+        if self.parts_differ:
+            told.append(
+                "parts of the stable ground differ by more than their points allow (standard deviation of their "
+                f"medians {self._between:.3f} m): one offset does not hold for all; look at the picture in the report"
+            )
+        if abs(self.corrected) > _LARGE:
+            told.append(
+                f"a correction of {self.corrected:.2f} m is larger than surveys are off by: it may hide another "
+                "vertical datum, or heights above the ellipsoid; state the vertical reference of both grounds"
+            )
+        return told
 
     @property
     def left(self) -> Floats:
@@ -84,6 +125,9 @@ class Site:
 def look(plan: Plan, source: StableSource, site: Site, old: Surface, new: Surface) -> Steady:
     """Ask both surfaces. Raises InputError where they share no such ground."""
     work = site.work
+    if plan.before is None:
+        what = "there is no [before] ground that the design could be held against"
+        raise InputError(Finding("stable", what, "leave [stable] out"))
     x, y = _places(plan, source, work, site.limits, shapely.intersection(old.extent, new.extent))
     inside = np.zeros(len(x), dtype=bool)
     if site.built is not None:
@@ -108,6 +152,9 @@ def look(plan: Plan, source: StableSource, site: Site, old: Surface, new: Surfac
     # A spread far below what such surfaces are known for shows one survey in both more often than a very good one.
     sides = _unstated(plan) if not found.few and found.summary.nmad >= _CREDIBLE * usual else ()
     corrected = found.summary.median if source.correct else 0.0
+    if abs(corrected) > _MOST_CORRECTED:
+        what = f"correct = true would move the existing ground by {corrected:.1f} m, which is no survey's error"
+        raise InputError(Finding("stable.correct", what, "state the true unit and vertical reference of both grounds"))
     return Steady(x[both], y[both], unit, dz, found, usual, corrected, sides, built)
 
 

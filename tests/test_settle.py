@@ -131,3 +131,12 @@ def _unmeasured(count: int) -> gpd.GeoDataFrame:
     rng = np.random.default_rng(4)
     places = [tuple(p) for p in rng.uniform(0, 100, (count, 2)).round(2)]
     return hydrants({"asset_id": [f"H-{k}" for k in range(count)], "flange_in": [None] * count}, places)
+
+
+def test_costs_of_nothing_rank_by_wrong_lengths_as_where_no_cost_is_known(tmp_path: Path) -> None:
+    def ranked(**settle: Any) -> list[float]:
+        plan = tiny_plan(tmp_path, _unmeasured(30), after=lambda x, y: 100 + 0.004 * x + 0.002 * y, settle=settle)
+        return compute(plan).hydrants["measure_rank"].fillna(0).tolist()
+
+    assert ranked(kit=0.0, return_trip=0.0) == ranked()
+    assert ranked() != sorted(ranked())

@@ -382,3 +382,44 @@ def test_small_areas_far_apart_need_no_grid_over_all_between_them() -> None:
     assert len(x) == pytest.approx(900, abs=90)
     assert shapely.contains_xy(areas, x, y).all()
     assert sorted({int(v > 100) for v in x}) == [0, 1]
+
+
+def test_yards_that_say_different_things_give_no_sharp_offset(tmp_path: Path) -> None:
+    yards = [
+        shapely.box(EAST + 60, NORTH - 35, EAST + 135, NORTH + 20),
+        shapely.box(EAST + 60, NORTH + 80, EAST + 135, NORTH + 135),
+    ]
+    gpd.GeoDataFrame({"n": [1, 2]}, geometry=yards, crs=CRS).to_file(tmp_path / "two.gpkg")
+    plan = town(
+        tmp_path, lambda x, y: np.where(y > 50, 1.0, 0.0), **EXACT, stable={"path": "two.gpkg", "correct": True}
+    )
+    result = compute(plan)
+    # one yard says 0 and the other 1 ft: the offset of a third place is known to about half a foot, not to a hundredth
+    assert result.summary["errors"]["before_shared_m"] > 0.2 * FT
+    told_ = " ".join(result.summary["warnings"])
+    assert "parts of the stable ground differ" in told_ or "tilted" in told_ or "count as a few" in told_
+
+
+def test_a_tilt_that_is_left_is_an_error_that_counts(tmp_path: Path) -> None:
+    plan = town(tmp_path, lambda x, y: 0.003 * (y - 50), **EXACT, stable={"path": "yard.gpkg", "correct": True})
+    result = compute(plan)
+    # 0.5 ft from end to end: uniform between -0.25 and 0.25 ft about the middle, sd 0.5 / sqrt(12)
+    assert result.summary["errors"]["before_shared_m"] == pytest.approx(0.5 / np.sqrt(12) * FT, rel=0.05)
+
+
+def test_a_correction_larger_than_any_survey_is_off_by_is_asked_about_and_a_huge_one_stops(tmp_path: Path) -> None:
+    plan = town(tmp_path, 2.0, **EXACT, stable={"path": "yard.gpkg", "correct": True})
+    assert any("may hide another vertical datum" in w for w in compute(plan).summary["warnings"])
+    with pytest.raises(InputError, match="which is no survey's error"):
+        compute(town(tmp_path, 90.0, **EXACT, stable={"path": "yard.gpkg", "correct": True}))
+
+
+def test_without_ground_today_stable_ground_is_refused_in_plain_words(tmp_path: Path) -> None:
+    layer = hydrants({"asset_id": ["H-1"], "z": [100.9]}, [(11, 23)])
+    layer.to_file(tmp_path / "hydrants.gpkg", layer="hydrants")
+    write_ground(tmp_path / "after.tif", 100.5)
+    values = plan_values(
+        hydrants={"flange_elevation": {"column": "z", "unit": "ft"}, "clearance": None}, stable={"beyond": "9 m"}
+    )
+    with pytest.raises(InputError, match=r"there is no \[before\] ground"):
+        compute(Plan.parse({k: v for k, v in values.items() if k != "before"}, tmp_path))

@@ -17,7 +17,7 @@ from matplotlib.ft2font import FT2Font
 from pypdf import PageObject, PdfReader
 from pypdf.generic import BooleanObject, DictionaryObject
 
-from gradecheck import cautions
+from gradecheck import cautions, run
 from gradecheck.assessment import Assessment
 from gradecheck.catalog import Catalog
 from gradecheck.decision import Action
@@ -30,6 +30,7 @@ from gradecheck.worksheets.files import MEASUREMENTS, write_measurements, write_
 from gradecheck.worksheets.picks import Pick, site_rule
 from gradecheck.worksheets.sheets import Book, book
 from tests.cases import IN, Site, assessed, exact_plan, possible, right
+from tests.projects import tiny_plan
 
 NAN = float("nan")
 CATALOG = Catalog.parse(
@@ -678,3 +679,50 @@ def test_the_edge_of_the_new_pavement_is_in_the_sketch() -> None:
 def test_a_job_without_a_start_says_so(tmp_path: Path) -> None:
     a = assessed([SITES["extend"]], catalog=CATALOG, jobs=Jobs(("late",), {"late": None}, np.inf))
     assert "start of work not known" in next(iter(pages(a, tmp_path / "w.pdf").values()))
+
+
+def test_what_crews_filled_into_the_form_is_never_written_over(tmp_path: Path) -> None:
+    plan = tiny_plan(tmp_path, hydrants={"extension_fitted": "0 in"})
+    run(plan)
+    form = tmp_path / "out" / "measurements.csv"
+    head, units, *rows = list(csv.reader(form.open(encoding="utf-8")))
+    ids = [row[0] for row in rows]
+    filled = [["H-1", "2027-03-01", "3.25", *[""] * 9, "seen; in ink"], ["H-9", "2027-03-02", "4", *[""] * 10]]
+    with form.open("w", encoding="utf-8", newline="") as file:
+        csv.writer(file).writerows([head, units, *filled])
+    run(plan)
+    again = list(csv.reader(form.open(encoding="utf-8")))
+    assert again[:2] == [head, units]
+    assert [row for row in again[2:] if any(row[1:])] == filled  # of H-9, which has no sheet, too
+    assert {row[0] for row in again[2:]} == {*ids, "H-9"}
+
+
+def test_a_form_that_a_spreadsheet_laid_out_otherwise_is_kept_whole_beside_the_new_one(tmp_path: Path) -> None:
+    plan = tiny_plan(tmp_path, hydrants={"extension_fitted": "0 in"})
+    run(plan)
+    form = tmp_path / "out" / "measurements.csv"
+    saved = form.read_text(encoding="utf-8").replace(",", ";") + "H-1;01.03.2027;3,25;;;;;;;;;;\n"
+    form.write_text(saved, encoding="utf-8")
+    run(plan)
+    assert (tmp_path / "out" / "measurements_former.csv").read_text(encoding="utf-8") == saved
+    assert ";" not in form.read_text(encoding="utf-8")
+    run(plan)  # and nothing more piles up
+    assert sorted(p.name for p in (tmp_path / "out").glob("measurements*")) == [
+        "measurements.csv",
+        "measurements_former.csv",
+    ]
+
+
+def test_times_filled_into_the_notices_stay(tmp_path: Path) -> None:
+    plan = tiny_plan(tmp_path, hydrants={"extension_fitted": "0 in"})
+    run(plan)
+    notices = tmp_path / "out" / "notices.csv"
+    text = notices.read_text(encoding="utf-8")
+    rows = list(csv.DictReader(text.splitlines()))
+    rows[0] |= {"out_at": "2027-05-03 08:00", "told_by": "desk"}
+    with notices.open("w", encoding="utf-8", newline="") as file:
+        out = csv.DictWriter(file, list(rows[0]))
+        out.writeheader()
+        out.writerows(rows)
+    run(plan)
+    assert list(csv.DictReader(notices.read_text(encoding="utf-8").splitlines())) == rows

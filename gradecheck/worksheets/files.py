@@ -14,6 +14,7 @@ from gradecheck.assessment import Assessment
 from gradecheck.outputs.order_files import inert
 from gradecheck.units import elevation_unit
 from gradecheck.worksheets import typeface, words
+from gradecheck.worksheets.filled import Filled, read_filled
 from gradecheck.worksheets.lists import engineer_pages, job_page
 from gradecheck.worksheets.pages import sheet_page
 from gradecheck.worksheets.sheets import OPENED, Book, book
@@ -75,33 +76,50 @@ def _mark(c: Any, key: str, title: str, level: int) -> None:
     c.addOutlineEntry(typeface.tidy(title), key, level, closed=level == 0)
 
 
-def write_notices(a: Assessment, path: Path) -> None:
+def write_notices(a: Assessment, path: Path, former: Path | None = None) -> bool:
     """For the fire department: every hydrant that goes out of service, where, and when; UTF-8.
 
-    When exactly is not known when the order is made: `job_starts` is, `out_at` and `back_at` are filled in.
+    When exactly is not known when the order is made: `job_starts` is; `out_at`, `back_at` and `told_by` are filled in.
+    former: the file of a former run, whose filled cells are carried over; False where it is not laid out as ours.
     """
-    made = book(a)
-    rows = [
-        (
-            s.hydrant_id, s.job, s.street, s.station, f"{s.latitude:.6f}", f"{s.longitude:.6f}", s.do, s.stage,
-            s.starts.isoformat() if s.starts else "", "", "", "", str(s.number),
-        )
-        for s in made.sheets
-        if s.kind in OPENED
-    ]  # fmt: skip
+    to_fill = ("out_at", "back_at", "told_by")
+    filled = read_filled(former, NOTICES, None, to_fill) if former is not None else Filled()
+    at = slice(NOTICES.index("out_at"), NOTICES.index("told_by") + 1)
+    rows: list[Sequence[str]] = []
+    left = dict(filled.rows)
+    for s in book(a).sheets:
+        if s.kind not in OPENED:
+            continue
+        days = left.pop(inert(s.hydrant_id), [[""] * len(NOTICES)])[0][at]
+        rows.append(
+            (
+                s.hydrant_id, s.job, s.street, s.station, f"{s.latitude:.6f}", f"{s.longitude:.6f}", s.do, s.stage,
+                s.starts.isoformat() if s.starts else "", *days, str(s.number),
+            )
+        )  # fmt: skip
+    rows += [row for found in left.values() for row in found]
     _write(path, [NOTICES, *rows])
+    return not filled.strange
 
 
-def write_measurements(a: Assessment, path: Path) -> None:
+def write_measurements(a: Assessment, path: Path, former: Path | None = None) -> bool:
     """The form to fill in: a row for every sheet in the sheets' order, units in the second row; UTF-8.
 
-    Lengths are in the plan's output unit, elevations in the unit that goes with it, times are local.
+    Lengths are in the plan's output unit, elevations in the unit that goes with it, times are local. former: the file
+    of a former run, whose filled rows are carried over as they stand; False where it is not laid out as ours.
     """
     unit = a.inputs.plan.output.unit
     date, time, yes = "YYYY-MM-DD", "YYYY-MM-DD hh:mm", "yes/no"
     units = ("", date, unit, elevation_unit(unit), unit, unit, unit, "", yes, yes, time, time, "")
+    filled = read_filled(former, MEASUREMENTS, units, MEASUREMENTS[1:]) if former is not None else Filled()
     blank = ("",) * (len(MEASUREMENTS) - 1)
-    _write(path, [MEASUREMENTS, units, *((s.hydrant_id, *blank) for s in book(a).sheets)])
+    left = dict(filled.rows)
+    rows: list[Sequence[str]] = []
+    for s in book(a).sheets:
+        rows += left.pop(inert(s.hydrant_id), [[s.hydrant_id, *blank]])
+    rows += [row for found in left.values() for row in found]
+    _write(path, [MEASUREMENTS, units, *rows])
+    return not filled.strange
 
 
 def _write(path: Path, rows: Iterable[Sequence[str]]) -> None:
