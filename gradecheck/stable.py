@@ -7,7 +7,7 @@ does not rule (Höhle & Höhle, ISPRS J. 64, 2009); standard errors that know th
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy.spatial.distance import squareform
@@ -36,6 +36,8 @@ _HUBER_LOSS = 1.05
 """Variance of Huber's estimate over that of least squares on normal errors (95 % efficient)."""
 _SLOW = 0.25
 """Of the patches that tell a sill, those that tell the slowest waves, which make slopes (by simulation)."""
+_PLAIN = 8.0
+"""Standard errors that a tilt must be beyond to show where nothing but white noise is left beside it."""
 _ROUNDS = 60
 _NMAD_SPREAD = 1.17
 """Standard deviation of an NMAD of n normal values: so much of it over sqrt(n) (a MAD is 37 % efficient)."""
@@ -144,6 +146,9 @@ def stable_ground(x: Floats, y: Floats, dz: Floats) -> StableGround:
     height = _height(x, y, plane)
     found = variogram(pairs, dz - height, plane_taken=True)
     tilt = _tilt(pairs, plane, (found.model, found.widest), may_show=True)
+    plain = not tilt.shows and found.model.range == 0 and _plain_tilt(pairs, plane, found.model)
+    if plain:
+        tilt, found = plain, replace(found, widest=found.model, unresolved=False)
     if not tilt.shows:
         found = variogram(pairs, dz)
     away = summary.median - height if tilt.shows else np.zeros(len(dz))
@@ -238,6 +243,12 @@ def _tilt(pairs: Pairs, plane: Floats, models: tuple[Model, ...], *, may_show: b
     error = float(np.sqrt(max(variance, 0.0)))
     east, north = (plane[1:] / extent).tolist()
     return Tilt(east, north, across, error, may_show and across > max(TILT_ERRORS * error, TILT_LEAST))
+
+
+def _plain_tilt(pairs: Pairs, plane: Floats, model: Model) -> Tilt | None:
+    """The tilt where what the plane leaves is as good as white: there long waves are no other name for it."""
+    tilt = _tilt(pairs, plane, (model,), may_show=True)
+    return tilt if tilt.across > max(_PLAIN * tilt.standard_error, TILT_LEAST) else None
 
 
 def _plane_variance(pairs: Pairs, a: Floats, model: Model) -> Floats:
