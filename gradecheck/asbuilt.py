@@ -205,6 +205,8 @@ def _opened(inputs: Inputs, given: Given, kind: str, notes: list[str]) -> Ground
 
 def _by_options(mend: str) -> str:
     """How to mend in the words of the command, not of a plan."""
+    if "axes" in mend:
+        return "exchange northing and easting in the file"
     for key in ("unit", "crs", "surface"):
         if f"`{key}`" in mend or f"{key} = " in mend:
             return f"state it by --asbuilt-{key}"
@@ -233,6 +235,10 @@ def _one_datum(after: Ground, ground: Ground, given: Given) -> list[str]:
     mine = [v for _, v in ground.systems if v is not None]
     if named and mine:
         return []
+    odd = [d for source in ground.sources for d in source.designs if d.named]
+    if named and odd:
+        what = f"names its vertical datum '{odd[0].named}', which is not understood"
+        raise InputError(Finding(given.shown, what, "give it in the design's vertical system"))
     return [f"{given.shown}: vertical reference taken as that of the design"]
 
 
@@ -255,6 +261,8 @@ def _points(inputs: Inputs, given: Given, path: Path, rows: Ints) -> AsBuilt:
     z, moved = _lifted(inputs, given, read.z, (x / metre, y / metre), owner, (crs, upward))
     found = laid(Shots(z, read.flange, x, y, owner), h.x * metre, h.y * metre, reached)
     notes = [*read.notes, *owner_notes(whose, given.shown), *_told(given, read, found, owner)]
+    if caveat := reference.Path.between(crs, inputs.work).caveat(read.x, read.y):
+        notes.append(f"{given.shown}: {caveat}")
     if moved is not None:
         notes.append(moved.text)
     elif upward is None:
@@ -320,7 +328,11 @@ def _moved(read: ShotRows, crs: CRS, work: CRS, metre: float) -> tuple[Floats, F
     x, y = np.full(len(read.z), np.nan), np.full(len(read.z), np.nan)
     placed = np.isfinite(read.x) & np.isfinite(read.y)
     if placed.any():
-        px, py = reference.Path.between(crs, work).there(read.x[placed], read.y[placed])
+        path = reference.Path.between(crs, work)
+        trouble = path.trouble(read.x[placed], read.y[placed])
+        if trouble is not None:
+            raise InputError(Finding(read.shown, *trouble))
+        px, py = path.there(read.x[placed], read.y[placed])
         x[placed], y[placed] = np.asarray(px) * metre, np.asarray(py) * metre
     gone = ~np.isfinite(x) | ~np.isfinite(y)
     x[gone] = y[gone] = np.nan

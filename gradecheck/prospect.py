@@ -18,6 +18,8 @@ from gradecheck.probability import Bools, Floats, Ints
 
 _MOST = 2_000
 """Hydrants that the rows are reckoned from: of more, every second, third ... stands for the others."""
+_WALKED = 600
+"""Hydrants that are grouped into walks at most: more are no list to begin with."""
 _WORTH = 1e-3
 """Of the first of the list: what measuring is worth less is in no walk."""
 
@@ -71,7 +73,7 @@ def prospect(
     ranked = measuring_list(cases, policy, decision, stake if np.nan_to_num(stake).any() else None)
     rank = np.zeros(len(cases), dtype=np.int64)
     rank[ranked.index] = np.arange(1, len(ranked) + 1)
-    worth = int((ranked.value > _WORTH * ranked.value.max(initial=0.0)).sum())
+    worth = min(int((ranked.value > _WORTH * ranked.value.max(initial=0.0)).sum()), _WALKED)
     first = ranked.index[:worth]
     streets = [known.streets[i] or None for i in first.tolist()]
     grouped = walks(known.x[first], known.y[first], ranked.value[:worth], streets, source.walk.metres)

@@ -128,6 +128,9 @@ def look(plan: Plan, source: StableSource, site: Site, old: Surface, new: Surfac
     if plan.before is None:
         what = "there is no [before] ground that the design could be held against"
         raise InputError(Finding("stable", what, "leave [stable] out"))
+    if source.correct and len(plan.before.layers_down) > 1:
+        what = "correct = true would move several sources of [[before]] by one amount, and each may be off by its own"
+        raise InputError(Finding("stable.correct", what, "correct them one by one, or leave it out"))
     x, y = _places(plan, source, work, site.limits, shapely.intersection(old.extent, new.extent))
     inside = np.zeros(len(x), dtype=bool)
     if site.built is not None:

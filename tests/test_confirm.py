@@ -531,3 +531,12 @@ def test_ground_that_no_job_leaves_behind_is_not_taken(tmp_path: Path) -> None:
     told = " ".join(summary["warnings"])
     assert "more than 10 ft off the design, not taken: H-1" in told
     assert "more than 0.5 ft apart in height, not taken: H-2" in told
+
+
+def test_points_as_built_get_the_checks_of_positions_that_all_else_gets(tmp_path: Path) -> None:
+    path = survey(tmp_path, ("", -93.0, 41.5, 100.5), head="hydrant_id,x,y,elevation")
+    with pytest.raises(InputError, match="depend on their epoch"):
+        confirmed(tiny_plan(tmp_path), path, crs="EPSG:9000")
+    nad27 = survey(tmp_path, ("", 500_020, 4_599_800, 100.5), head="hydrant_id,x,y,elevation")
+    with pytest.raises(InputError, match="for want of a grid"):
+        confirmed(tiny_plan(tmp_path), nad27, crs="EPSG:26715")

@@ -423,3 +423,11 @@ def test_without_ground_today_stable_ground_is_refused_in_plain_words(tmp_path: 
     )
     with pytest.raises(InputError, match=r"there is no \[before\] ground"):
         compute(Plan.parse({k: v for k, v in values.items() if k != "before"}, tmp_path))
+
+
+def test_several_sources_of_the_old_ground_are_not_corrected_by_one_amount(tmp_path: Path) -> None:
+    plan = town(tmp_path, 0.3, **EXACT, stable={"path": "yard.gpkg", "correct": True})
+    values = plan.as_written()
+    values["before"] = [values["before"], {**values["before"], "raster": ["before.tif"]}]
+    with pytest.raises(InputError, match="each may be off by its own"):
+        compute(Plan.parse(values, tmp_path))
