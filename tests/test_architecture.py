@@ -60,7 +60,7 @@ ALLOWED: dict[str, set[str]] = {
     "plan": {"policy", "catalog", "sources", "validation"},
     "roads": {"probability"},
     "formats": {"roads", "catalog", "layers", "fieldbook", "validation", "probability"},
-    "designs": {"reference", "layers", "surfaces", "formats", "roads", "plan", "sources", "validation", "probability"},
+    "designs": READING | SETTINGS | {"probability"},
     "fieldbook": {"cautions", "probability"},
     "fieldwork": READING | SETTINGS | {"fieldbook", "cautions", "clearance", "probability"},
     "grounds": {"reference", "surfaces", "designs", "roads", "plan", "sources", "validation", "probability"},
