@@ -128,13 +128,12 @@ def _words(bad: Sequence[Entry], kind: str) -> list[str]:
     column = _column(kind)
     if any(getattr(e, kind) is False and not e.wrote(column) for e in bad):
         return [_BAD[kind]]
-    texts = [
+    return [
         f"{_BAD[kind]}: {column} says {e.wrote(column)!r}"
         if getattr(e, kind) is False
         else f"look: {column} says {e.wrote(column)!r}"
         for e in bad
     ]
-    return texts
 
 
 def _order(entries: Iterable[Entry], bad: Sequence[Entry], kind: str) -> bool | None:
