@@ -204,6 +204,9 @@ def confirm(
     field: Annotated[
         list[str] | None, typer.Option(metavar="FILE", help="A form that crews filled in; may be repeated.")
     ] = None,
+    date_order: Annotated[
+        str | None, typer.Option(metavar="mdy|dmy", help="Order of dates such as 03/04/2027 in --field files.")
+    ] = None,
     job: Annotated[
         list[str] | None, typer.Option(metavar="NAME", help="Only this job; may be repeated. Default: all.")
     ] = None,
@@ -241,7 +244,9 @@ def confirm(
 
     survey = given(asbuilt, asbuilt_unit, asbuilt_crs, asbuilt_surface, asbuilt_sd)
     with _progress(quiet or as_json) as progress:
-        _, summary = pipeline.confirm(loaded, survey, field=field or (), jobs=job or (), out=out, progress=progress)
+        _, summary = pipeline.confirm(
+            loaded, survey, field=field or (), date_order=date_order, jobs=job or (), out=out, progress=progress
+        )
     folder = out or (loaded.resolve(loaded.output.dir) / "confirm").as_posix()
     if as_json:
         _print_json({"ok": True, "folder": folder, **summary})

@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-from collections import defaultdict
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
 from pathlib import Path
 
@@ -13,27 +12,30 @@ import numpy as np
 from gradecheck.asbuilt import AsBuilt, Given, open_asbuilt
 from gradecheck.assessment import Assessment
 from gradecheck.confirmation import SAME, Confirmed, Found, Planned, confirm
+from gradecheck.crews import FIELD, NOTHING, Crews, crews, sold, visits
 from gradecheck.decision import OPEN, Action
 from gradecheck.errors import Finding, InputError
-from gradecheck.fieldbook import Book, Entry, listed, owners
-from gradecheck.fieldwork import owner_notes, row_reading
+from gradecheck.fieldbook import Book
+from gradecheck.fieldwork import row_reading
 from gradecheck.formats.field_rows import read_field_rows
 from gradecheck.plan import Plan
 from gradecheck.probability import Bools, Floats, Ints
+from gradecheck.sifting import Sifted, idle, sift
+from gradecheck.units import show
 from gradecheck.validation import nearest
-from gradecheck.workdone import Kit, Sold, Visit, distinct, kits, visit
+from gradecheck.workdone import Kit, Meant, Visit, kits, visit
 
-FIELD = "--field"
-_NOTHING = Visit()
+_HOW = "by --date-order mdy or --date-order dmy"
 
 
 @dataclass(frozen=True, slots=True)
 class Confirmation:
     """What stands against what was planned, (H,) each where not said otherwise.
 
-    rows: hydrants that a job reaches or that crews wrote of, dangers first, then in the layer's order. visits: by
-    hydrant. lost: rows of work at ids that no hydrant has. kits: parts ordered and used. files: role and path of what
-    was read beside the plan's inputs. notes, assumed: what must be said aloud.
+    found: without what is not final. rows: hydrants that a job reaches or that crews wrote of, dangers first, then in
+    the layer's order. visits: by hydrant. remarks: in words, what crews wrote that does not fit together, or what was
+    computed. astray: dangers at ids that no hydrant has, or in rows without one. kits: parts ordered and used. files:
+    role and path of what was read beside the plan's inputs. notes, assumed: what must be said aloud.
     """
 
     assessment: Assessment
@@ -43,7 +45,8 @@ class Confirmation:
     confirmed: Confirmed
     visits: tuple[Visit, ...]
     rows: Ints
-    lost: tuple[Entry, ...]
+    remarks: tuple[tuple[str, ...], ...]
+    astray: tuple[tuple[str, str], ...]
     kits: tuple[Kit, ...]
     files: tuple[tuple[str, str], ...]
     notes: tuple[str, ...]
@@ -55,22 +58,24 @@ class Confirmation:
         ids = self.assessment.inputs.hydrants.id
         everywhere = [*self.rows.tolist(), *np.setdiff1d(np.arange(len(ids)), self.rows).tolist()]
         mine = [(ids[r], text) for r in everywhere for text in self.visits[r].dangers]
-        by_id: dict[str, list[Entry]] = defaultdict(list)
-        for entry in self.lost:
-            by_id[entry.hydrant_id].append(entry)
-        theirs = [
-            (name, f"{t} (no hydrant has this id)") for name, e in by_id.items() for t in visit(e, "", ()).dangers
-        ]
-        return mine + theirs
+        return [*mine, *self.astray]
 
 
-def read_rows(plan: Plan, paths: Sequence[str]) -> tuple[Book, ...]:
-    """The crews' files that the command names. Raises InputError with the findings of all of them."""
+def read_rows(plan: Plan, paths: Sequence[str], date_order: str | None = None) -> tuple[Book, ...]:
+    """The crews' files that the command names; date_order: "mdy" or "dmy", None as the plan says.
+
+    Raises InputError with the findings of all of them.
+    """
+    if date_order not in (None, "mdy", "dmy"):
+        what = f"{date_order!r} is no order of month, day and year"
+        raise InputError(Finding("--date-order", what, "mdy where 03/04/2027 is in March, dmy where it is in April"))
+    reading = row_reading(plan, FIELD)
+    reading = replace(reading, order=date_order or reading.order, how=_HOW)
     books: list[Book] = []
     findings: list[Finding] = []
     for path in paths:
         try:
-            books.append(read_field_rows(Path(path), Path(path).as_posix(), row_reading(plan, FIELD)))
+            books.append(read_field_rows(Path(path), Path(path).as_posix(), reading))
         except InputError as error:
             findings.extend(error.findings)
     if findings:
@@ -86,33 +91,35 @@ def confirmed_by(a: Assessment, given: Given, books: Sequence[Book], jobs: Seque
     inputs = a.inputs
     notes = [note for book in books for note in book.notes]
     asked = _asked(a, jobs)
-    visits, lost = _visits(a, books, notes)
-    told = np.array([v is not _NOTHING for v in visits], dtype=bool)
-    rows = np.flatnonzero(asked | told if not jobs else asked).astype(np.int64)
-    asbuilt = open_asbuilt(inputs, given, rows, a.change.after)
+    wrote = crews(a, books)
+    notes.extend(wrote.notes)
+    near = asked if jobs else asked | np.isin(np.arange(len(a)), list(wrote.wrote))
+    asbuilt = open_asbuilt(inputs, given, np.flatnonzero(near).astype(np.int64), a.change.after)
+    said = visits(a, wrote, _meant(a), asbuilt.days, notes)
+    told = np.array([v is not NOTHING for v in said], dtype=bool)
+    rows = np.flatnonzero(asked if jobs else asked | told).astype(np.int64)
     planned = _planned(a, rows)
-    found = _found(a, planned, asbuilt, visits)
-    confirmed = confirm(planned, found, inputs.plan.policy)
-    danger = np.array([not v.dangers for v in visits], dtype=bool)
-    notes += [f"{inputs.hydrants.id[r]}: {text}" for r in rows.tolist() for text in visits[r].said]
+    sifted, stale = _sifted(planned, asbuilt, said, _found(a, planned, asbuilt, said))
+    confirmed = confirm(planned, sifted.found, inputs.plan.policy)
+    words = _disagreements(sifted, stale, inputs.plan.output.unit)
+    remarks = tuple((*v.said, *more) for v, more in zip(said, words, strict=True))
+    notes += [f"{inputs.hydrants.id[r]}: {text}" for r in rows.tolist() for text in remarks[r]]
+    danger = np.array([not v.dangers for v in said], dtype=bool)
     return Confirmation(
         assessment=a,
         asbuilt=asbuilt,
         planned=planned,
-        found=found,
+        found=sifted.found,
         confirmed=confirmed,
-        visits=visits,
+        visits=said,
         rows=rows[np.argsort(danger[rows], kind="stable")],
-        lost=lost,
-        kits=kits(_ordered(a, jobs), [*_of(visits, rows), *(visit([e], "", _sold(a)) for e in lost)]),
+        remarks=remarks,
+        astray=tuple(wrote.dangers_of_nobody()),
+        kits=_kits(a, jobs, [said[r] for r in rows.tolist()], wrote),
         files=(*(("asbuilt", f) for f in asbuilt.files), *(("field", book.shown) for book in books)),
         notes=tuple(dict.fromkeys([*asbuilt.notes, *notes])),
         assumed=tuple(asbuilt.assumed),
     )
-
-
-def _of(visits: Sequence[Visit], rows: Ints) -> list[Visit]:
-    return [visits[r] for r in rows.tolist()]
 
 
 def _asked(a: Assessment, jobs: Sequence[str]) -> Bools:
@@ -125,81 +132,9 @@ def _asked(a: Assessment, jobs: Sequence[str]) -> Bools:
     return np.isin(a.job, wanted)
 
 
-# -- what crews wrote -------------------------------------------------------------------------------------------
-
-
-def _visits(a: Assessment, books: Sequence[Book], notes: list[str]) -> tuple[tuple[Visit, ...], tuple[Entry, ...]]:
-    """(H,) what was written of each hydrant since its job began, and the rows of work of nobody's."""
-    field = a.inputs.field
-    planned = field.entries if field is not None else ()
-    given = [entry for book in books for entry in book.entries]
-    entries, again = distinct([*planned, *given])
-    if again:
-        notes.append(f"{FIELD}: {again} rows say again what another says; they count once")
-    whose = owners([e.hydrant_id for e in entries], a.inputs.hydrants.id)
-    notes.extend(owner_notes(whose, FIELD))
-    mine = _since_the_job(a, list(zip(entries, whose.rows, strict=True)), {id(e) for e in planned}, notes)
-    sold = _sold(a)
-    families = a.inputs.families
-    visits = tuple(
-        visit(mine[row], families[int(a.inputs.family[row])][0], sold) if row in mine else _NOTHING
-        for row in range(len(a))
-    )
-    lost = tuple(e for e, row in zip(entries, whose.rows, strict=True) if row < 0 and e.work)
-    return visits, lost
-
-
-def _since_the_job(
-    a: Assessment, entries: Sequence[tuple[Entry, int]], of_the_plan: set[int], notes: list[str]
-) -> dict[int, list[Entry]]:
-    """By hydrant the rows of work and what was measured after its job began.
-
-    entries: with whose each is, -1 for nobody's. of_the_plan: the identity of those that a run takes in already.
-    """
-    mine: dict[int, list[Entry]] = defaultdict(list)
-    early: list[str] = []
-    late: list[str] = []
-    for entry, row in entries:
-        if row < 0:
-            continue
-        start = _starts(a, row)
-        if entry.work or (id(entry) not in of_the_plan and _since(entry, start)):
-            mine[row].append(entry)
-        elif id(entry) not in of_the_plan:
-            early.append(entry.name)
-        elif start is not None and _since(entry, start):
-            late.append(entry.name)
-    if early:
-        notes.append(
-            f"{FIELD}: {_counted(early)} made before the work, having no date since the job's start, and "
-            f"{'is' if len(early) == 1 else 'are'} passed over here: {listed(early)}; date them, or give the file as "
-            "[measurements] path"
-        )
-    if late:
-        notes.append(
-            f"[measurements]: {_counted(late)} made before the work, in spite of a date since the job's start: "
-            f"{listed(late)}; keep what was measured after it in a file of its own, and give that by {FIELD}"
-        )
-    return mine
-
-
-def _counted(names: Sequence[str]) -> str:
-    return "1 measurement counts as" if len(names) == 1 else f"{len(names)} measurements count as"
-
-
-def _starts(a: Assessment, row: int) -> date | None:
-    job = int(a.job[row])
-    return a.inputs.jobs.starts.get(a.inputs.jobs.names[job]) if job >= 0 else None
-
-
-def _since(entry: Entry, start: date | None) -> bool:
-    """Whether a measurement was made after the job began, as far as that can be told."""
-    return entry.on is not None and (start is None or entry.on >= start)
-
-
-def _sold(a: Assessment) -> list[Sold]:
-    catalog = a.inputs.catalog
-    return [] if catalog.generic else [Sold(e.part_number, e.family, e.length.metres) for e in catalog.extension]
+def _kits(a: Assessment, jobs: Sequence[str], said: Sequence[Visit], wrote: Crews) -> tuple[Kit, ...]:
+    parts = sold(a)
+    return kits(_ordered(a, jobs), [*said, *(visit([e], "", parts) for e in wrote.lost)])
 
 
 def _ordered(a: Assessment, jobs: Sequence[str]) -> dict[str, tuple[str, int, int]]:
@@ -215,13 +150,30 @@ def _ordered(a: Assessment, jobs: Sequence[str]) -> dict[str, tuple[str, int, in
 # -- what was planned -------------------------------------------------------------------------------------------
 
 
-def _planned(a: Assessment, rows: Ints) -> Planned:
-    d, change, h = a.counted.decision, a.change, a.inputs.hydrants
-    flange, flange_sd = _flange(a, rows)
+def _lengths(a: Assessment) -> tuple[Floats, Floats, Floats]:
+    """(H,) lengths put in and taken out, and the raise, of the best choice; 0 for none."""
+    d = a.counted.decision
     new, out, rise = (np.zeros(len(a)) for _ in range(3))
     for i in np.flatnonzero((d.best >= 0) & (d.table >= 0)).tolist():
         table, best = d.tables[int(d.table[i])], int(d.best[i])
         new[i], out[i], rise[i] = table.new[best], table.out[best], table.rise[best]
+    return new, out, rise
+
+
+def _meant(a: Assessment) -> list[Meant]:
+    """(H,) the work that was planned."""
+    new, out, _ = _lengths(a)
+    is_open = np.isin(a.counted.decision.action, OPEN).tolist()
+    return [
+        Meant(left=True) if left else Meant(n, o)
+        for n, o, left in zip(new.tolist(), out.tolist(), is_open, strict=True)
+    ]
+
+
+def _planned(a: Assessment, rows: Ints) -> Planned:
+    d, change, h = a.counted.decision, a.change, a.inputs.hydrants
+    flange, flange_sd = _flange(a, rows)
+    new, out, rise = _lengths(a)
     is_open = np.isin(d.action, OPEN)
     bare = a.inputs.before_ground.bare and a.inputs.after_ground.bare
     return Planned(
@@ -292,6 +244,9 @@ def _design_sd(a: Assessment) -> Floats:
     return np.where(change.unchanged, before, np.hypot(own, plan.after.shared.metres))
 
 
+# -- what was found --------------------------------------------------------------------------------------------
+
+
 def _found(a: Assessment, planned: Planned, asbuilt: AsBuilt, visits: Sequence[Visit]) -> Found:
     plan = a.inputs.plan
     n = len(a)
@@ -334,3 +289,48 @@ def _seen_fitted(before: Floats, planned: Planned, now: Floats) -> tuple[Bools, 
     put_in = np.where(alone | as_planned, planned.new, np.where(exchanged, now, raised))
     taken_out = np.where(alone | as_planned, planned.out, np.where(exchanged, before, 0.0))
     return seen, put_in, taken_out
+
+
+def _sifted(planned: Planned, asbuilt: AsBuilt, said: Sequence[Visit], found: Found) -> tuple[Sifted, list[str]]:
+    """What is final, and in words (H,) flanges of the survey that the work came after."""
+    surveyed = np.isfinite(asbuilt.flange)
+    stale = [""] * len(said)
+    flange = found.flange.copy()
+    for i in np.flatnonzero(surveyed).tolist():
+        day, work = asbuilt.days[i], said[i].work_on
+        if day is not None and work is not None and day < work:
+            stale[i] = f"flange surveyed {day.isoformat()}, before the work of {work.isoformat()}, is not final"
+            flange[i] = said[i].flange
+    surveyed &= np.array([not text for text in stale], dtype=bool)
+    found = replace(found, flange=flange)
+    waits = idle(planned, found)
+    by_fitted = found.done & ~np.array([v.done for v in said], dtype=bool)
+    pairs = list(zip(said, by_fitted.tolist(), strict=True))
+    rule = np.array(["clearance" in v.doubtful or (by and _before(v.clearance_on, v)) for v, by in pairs], dtype=bool)
+    level = np.array(["flange" in v.doubtful or (by and _before(v.flange_on, v)) for v, by in pairs], dtype=bool)
+    return sift(planned, found, (waits | level) & ~surveyed, waits | rule), stale
+
+
+def _before(day: date | None, v: Visit) -> bool:
+    """Whether a height is older than the measurement that first shows the length fitted."""
+    return day is not None and v.fitted_on is not None and day < v.fitted_on
+
+
+def _disagreements(s: Sifted, stale: Sequence[str], unit: str) -> list[list[str]]:
+    """(H,) in words, heights that contradict the computed ones, and which of the two counts."""
+    texts = [[f"heights_disagree: {text}: survey it again"] if text else [] for text in stale]
+    for i in np.flatnonzero(s.clearance_off).tolist():
+        was, computed = (show(float(v[i]), unit) for v in (s.given.clearance, s.clearance))
+        what = f"clearance measured {was}, computed {computed}"
+        texts[i].append(f"heights_disagree: {what}{_verdict(bool(s.clearance_dropped[i]))}")
+    for i in np.flatnonzero(s.flange_off).tolist():
+        off = float(s.given.flange[i] - s.flange[i])
+        what = f"flange found {show(abs(off), unit)} {'above' if off > 0 else 'below'} where it is computed to be"
+        texts[i].append(f"heights_disagree: {what}{_verdict(bool(s.flange_dropped[i]))}")
+    return texts
+
+
+def _verdict(dropped: bool) -> str:
+    if dropped:
+        return ", and maybe before the work or the paving: not final; measure again, or write the work that was done"
+    return "; what was found counts: check both"

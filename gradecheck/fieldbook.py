@@ -31,7 +31,9 @@ class Entry:
     clearance, flange, height, put_in, taken_out: metres, NaN blank: break flange above ground, its elevation, outlet
         above ground, length fitted (of a row of work: put in), length taken out.
     work: it was filled in after work. drain, leak: whether found in order; None where nothing is said.
-    unread: cells that could not be read, in words.
+    out_at, back_at: out of and back in service; None blank or not to be read. days_only: of these columns the ones that
+        say no time. said: as written, by column, what is more or other than yes, no or a time. unread: cells that could
+        not be read, in words.
     """
 
     shown: str
@@ -50,7 +52,19 @@ class Entry:
     back_at: datetime | None = None
     note: str = ""
     work: bool = False
+    days_only: frozenset[str] = frozenset()
+    said: tuple[tuple[str, str], ...] = ()
     unread: tuple[str, ...] = ()
+
+    @property
+    def day(self) -> date | None:
+        """The row's day, else that of the times in it."""
+        moment = self.back_at or self.out_at
+        return self.on or (moment.date() if moment else None)
+
+    def wrote(self, column: str) -> str:
+        """What `said` has of a column, empty for nothing."""
+        return dict(self.said).get(column, "")
 
     @property
     def outlet(self) -> float:
@@ -65,20 +79,23 @@ class Entry:
     @property
     def name(self) -> str:
         """The row as people find it."""
-        return f"{self.hydrant_id} (line {self.line})"
+        return f"{self.hydrant_id} (line {self.line})" if self.hydrant_id else f"{self.shown} line {self.line}"
 
 
 @dataclass(frozen=True, slots=True)
 class Book:
     """One file of entries, in its order.
 
-    blank: rows of the form that nobody filled in. refused: rows passed over, in words. notes: what must be said aloud.
+    blank: rows of the form that nobody filled in. refused: rows passed over, in words. passed: rows passed over for
+    their date, which is blank here, or as they have no id: what they say of dangers stands. notes: what must be said
+    aloud.
     """
 
     shown: str
     entries: tuple[Entry, ...]
     blank: int = 0
     refused: tuple[str, ...] = ()
+    passed: tuple[Entry, ...] = ()
     notes: tuple[str, ...] = ()
 
 

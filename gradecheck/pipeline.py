@@ -142,6 +142,7 @@ def confirm(
     asbuilt: Given,
     *,
     field: Sequence[str] = (),
+    date_order: str | None = None,
     jobs: Sequence[str] = (),
     out: Path | str | None = None,
     today: date | None = None,
@@ -149,8 +150,8 @@ def confirm(
 ) -> tuple[Confirmation, dict[str, Any]]:
     """After construction: what stands against what was planned, with its summary.
 
-    The plan is computed again with the review edits of its output folder. field: forms that crews filled in. jobs: only
-    these. Writes
+    The plan is computed again with the review edits of its output folder. field: forms that crews filled in;
+    date_order: "mdy" or "dmy", of dates such as 03/04/2027 in them, by default the plan's. jobs: only these. Writes
     confirm.gpkg, acceptance.xlsx, register.csv and confirm.json into `out`, by default the folder `confirm` of the
     plan's output folder. Raises PlanError, InputError, OutputError.
     """
@@ -158,7 +159,7 @@ def confirm(
     target = folder / "confirm" if out is None else Path(out)
     check_place(target, confirm_files.PACKAGE)
     day = today or date.today()
-    books = read_rows(plan, field)
+    books = read_rows(plan, field, date_order)
     result = compute(plan, today=day, progress=progress, former=read_former(folder / PACKAGE, PACKAGE))
     found = confirmed_by(result.assessment, asbuilt, books, jobs)
     summary = confirm_summary(found, day)

@@ -47,7 +47,18 @@ READING |= {"grounds", "groundwork", "nets", "steady", "laying"}
 JOB = {"inputs", "inventory", "measurement", "assessment", "surroundings", "inspection", "pipeline"}
 WRITING = {"outputs", "report", "worksheets"}
 SHOWN = {"review", "reference", "hydrants", "walk", "steady"}
-SURVEY = {"asbuilt", "confirmation", "confirming", "fieldbook", "fieldwork", "shots", "workdone"}
+SURVEY = {
+    "asbuilt",
+    "confirmation",
+    "confirming",
+    "crews",
+    "dangers",
+    "fieldbook",
+    "fieldwork",
+    "shots",
+    "sifting",
+    "workdone",
+}
 ALLOWED: dict[str, set[str]] = {
     "errors": set(),
     "units": set(),
@@ -60,18 +71,7 @@ ALLOWED: dict[str, set[str]] = {
     "plan": {"policy", "catalog", "sources", "validation"},
     "roads": {"probability"},
     "formats": {"roads", "catalog", "layers", "fieldbook", "validation", "probability"},
-    "designs": {
-        "reference",
-        "vertical",
-        "layers",
-        "surfaces",
-        "formats",
-        "roads",
-        "plan",
-        "sources",
-        "validation",
-        "probability",
-    },
+    "designs": {"reference", "vertical", "layers", "surfaces", "formats", "roads", "probability"} | SETTINGS,
     "fieldbook": {"cautions", "probability"},
     "fieldwork": READING | SETTINGS | {"fieldbook", "cautions", "clearance", "probability"},
     "grounds": {"reference", "surfaces", "designs", "roads", "plan", "sources", "validation", "probability"},
@@ -109,7 +109,10 @@ ALLOWED: dict[str, set[str]] = {
     "reorder": SETTINGS | CORE | {"review", "readback", "outputs"},
     "confirmation": {"policy", "probability"},
     "shots": {"probability"},
-    "workdone": {"confirmation", "fieldbook"},
+    "dangers": {"fieldbook"},
+    "sifting": {"confirmation", "probability"},
+    "workdone": {"confirmation", "dangers", "fieldbook"},
+    "crews": {"assessment", "dangers", "fieldbook", "fieldwork", "workdone"},
     "asbuilt": READING | SETTINGS | {"checks", "fieldbook", "fieldwork", "inputs", "shots", "probability"},
     "confirming": READING | SETTINGS | CORE | SURVEY | {"assessment"},
     "outputs": (CORE | SETTINGS | JOB | SURVEY | SHOWN | {"reorder", "grounds", "roads"}) - {"pipeline"},
@@ -147,6 +150,8 @@ PURE = [
     "fieldbook",
     "confirmation",
     "shots",
+    "dangers",
+    "sifting",
     "workdone",
 ]
 PURE += [

@@ -124,7 +124,10 @@ def test_dangers_come_first_and_those_of_unknown_ids_are_told(tmp_path: Path) ->
 def test_a_measurement_counts_as_final_only_with_a_day_since_the_job_began(tmp_path: Path) -> None:
     plan = tiny_plan(tmp_path, project={"name": "P", "starts": date(2027, 5, 3)})
     form(
-        tmp_path, row("H-1", "2027-05-02", clearance=5), row("H-2", "2027-05-03", clearance=5), row("H-3", clearance=5)
+        tmp_path,
+        row("H-1", "2027-05-02", clearance=5),
+        row("H-2", "2027-05-03", clearance=-1.25),
+        row("H-3", clearance=5),
     )
     frame, summary = confirmed(plan, as_designed(tmp_path), str(tmp_path / "m.csv"))
     assert frame.clearance_rests_on.to_dict() == {"H-1": "planned", "H-2": "measured", "H-3": "planned"}

@@ -246,7 +246,7 @@ def test_out_of_service_is_out_after_it_was_last_back() -> None:
 
 
 def test_a_row_handed_in_twice_counts_once() -> None:
-    kept, again = distinct([work(part="Q-6"), work(part="Q-6", line=9), work(part="Q-12")])
+    kept, again = distinct([[work(part="Q-6")], [work(part="Q-6", line=9), work(part="Q-12")]])
     assert ([e.part for e in kept], again) == (["Q-6", "Q-12"], 1)
 
 

@@ -62,6 +62,15 @@ def _numbered(day: str, order: str | None) -> tuple[int, int, int] | None:
     return (year, b, a) if order == "dmy" else (year, a, b)
 
 
+def is_day_only(text: str) -> bool:
+    """Whether a text that names a moment says no time of day.
+
+    >>> is_day_only("2027-05-11"), is_day_only("2027-05-11 08:30")
+    (True, False)
+    """
+    return _CLOCK.search(text.strip()) is None
+
+
 def _full(year: str) -> int:
     return int(year) + 2000 if len(year) == 2 else int(year)
 

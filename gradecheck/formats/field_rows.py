@@ -12,7 +12,7 @@ from typing import TypeVar
 
 from gradecheck.errors import Finding, InputError
 from gradecheck.fieldbook import Book, Entry, listed
-from gradecheck.formats.dates import parse_date, parse_moment
+from gradecheck.formats.dates import is_day_only, parse_date, parse_moment
 from gradecheck.formats.text_tables import TextTable, number, read_text_table
 from gradecheck.layers import VectorLayer, is_text_table, read_layer
 from gradecheck.units import METRES, UNIT_NAMES, unit_named
@@ -38,13 +38,21 @@ _POSSIBLE = {
 _UNNAMED = re.compile(r"field_?\d+", re.I)
 _YES = {"yes", "y", "true", "t", "1", "1.0", "ok"}
 _NO = {"no", "n", "false", "f", "0", "0.0", "not ok"}
+_FIRST_WORD = re.compile(r"(not ok|[a-z]+|[01](?:\.0)?)(?![\w/.])(?!.*\?)", re.S)
+_DASHES = {"-", "--", "\u2013", "\u2014", "n/a", "n.a.", "na"}
+_URGENT = ("drain_ok", "leak_ok", "out_at", "back_at")
+"""Columns that tell of dangers: what of them cannot be read is never as good as blank."""
+_BLANK = {name: _DASHES | {"none"} for name in COLUMNS[1:-1]} | {"drain_ok": _DASHES, "leak_ok": _DASHES}
+"""Words that people write for nothing, by column; that there is "none" under drain_ok may mean anything."""
+_PLAN_ORDER = 'once date_order = "mdy" or "dmy" is stated in [measurements]'
 
 
 @dataclass(frozen=True, slots=True)
 class Reading:
     """How a file is to be read.
 
-    where: the key or option that names it. unit, elevation_unit: where no row says them. order: of dates.
+    where: the key or option that names it. unit, elevation_unit: where no row says them. order: of dates. how: when
+    dates that may be two days are read, in words.
     """
 
     where: str
@@ -53,6 +61,7 @@ class Reading:
     unit: str | None = None
     elevation_unit: str | None = None
     order: str | None = None
+    how: str = _PLAN_ORDER
 
 
 def read_field_rows(path: Path, shown: str, reading: Reading) -> Book:
@@ -66,7 +75,7 @@ def read_field_rows(path: Path, shown: str, reading: Reading) -> Book:
         raise InputError(Finding(reading.where, what, "keep the headings of measurements.csv as they were written"))
     table, units = with_units(table, (*LENGTHS, "flange_elevation"), (ID,))
     factors = _factors(table, units, reading)
-    return _book(table, factors, reading.order)
+    return _book(table, factors, reading)
 
 
 def read_cells(path: Path, shown: str, reading: Reading, known: tuple[str, ...]) -> TextTable:
@@ -191,66 +200,96 @@ def _possible(metres: float, name: str, text: str) -> float:
 
 
 def _said(text: str) -> bool:
-    word = text.lower()
+    """Yes or no, by the first word; a form's "yes/no" and what has a question mark are neither."""
+    found = _FIRST_WORD.match(text.lower())
+    word = found[1] if found else ""
     if word not in _YES | _NO:
         raise ValueError(f"{text!r} is neither yes nor no")
     return word in _YES
 
 
-def _book(table: TextTable, factors: dict[str, float], order: str | None) -> Book:
-    entries, refused, nameless = [], [], []
+def _book(table: TextTable, factors: dict[str, float], reading: Reading) -> Book:
+    entries: list[Entry] = []
+    undated: list[Entry] = []
+    nameless: list[Entry] = []
+    refused: list[str] = []
     blank = 0
     for line, cells in table.rows:
-        found = {c: t for c, t in zip(table.columns, cells, strict=True) if c in COLUMNS and t}
+        found = {c: t for c, t in zip(table.columns, cells, strict=True) if c in COLUMNS and _filled(c, t)}
         hydrant_id = found.pop(ID, "")
         if not found:
             blank += bool(hydrant_id)
-        elif not hydrant_id:
-            nameless.append(f"line {line}")
-        else:
-            row = _Row(found, table.comma, order, [])
-            try:
-                entries.append(_entry(table.shown, line, hydrant_id, row, factors))
-            except ValueError as error:
+            continue
+        row = _Row(found, table.comma, reading.order, [])
+        try:
+            day = parse_date(found["date"], row.order) if "date" in found else None
+        except ValueError as error:
+            day = None
+            if hydrant_id:
                 refused.append(f"{hydrant_id} (line {line}): date {error}")
-    notes = _notes(table.shown, refused, nameless, [e for e in entries if e.unread])
-    return Book(table.shown, tuple(entries), blank, tuple(refused), tuple(notes))
+                undated.append(_entry(table.shown, line, hydrant_id, row, factors, day))
+                continue
+        (entries if hydrant_id else nameless).append(_entry(table.shown, line, hydrant_id, row, factors, day))
+    notes = _notes(table.shown, refused, nameless, entries, reading.how)
+    return Book(table.shown, tuple(entries), blank, tuple(refused), (*undated, *nameless), tuple(notes))
 
 
-def _entry(shown: str, line: int, hydrant_id: str, row: _Row, factors: dict[str, float]) -> Entry:
-    """One row; raises ValueError where its date may mean two days or none."""
-    day = row.cells.get("date", "")
+def _filled(column: str, text: str) -> bool:
+    """Whether a cell says anything: a dash or the like does not."""
+    return bool(text) and text.lower() not in _BLANK.get(column, ())
+
+
+def _entry(shown: str, line: int, hydrant_id: str, row: _Row, factors: dict[str, float], day: date | None) -> Entry:
+    out_at, back_at = (row.read(name, lambda text: parse_moment(text, row.order)) for name in ("out_at", "back_at"))
+    drain, leak = row.read("drain_ok", _said), row.read("leak_ok", _said)
+    moments = {"out_at": out_at, "back_at": back_at}
+    told = [name for name, value in moments.items() if value is None]
+    told += [name for name in ("drain_ok", "leak_ok") if row.cells.get(name, "").lower() not in _YES | _NO]
     return Entry(
         shown=shown,
         line=line,
         hydrant_id=hydrant_id,
-        on=parse_date(day, row.order) if day else None,
+        on=day,
         clearance=row.length("clearance", factors["clearance"]),
         flange=row.length("flange_elevation", factors["flange_elevation"]),
         height=row.length("outlet_height", factors["outlet_height"]),
         put_in=row.length("length_fitted", factors["length_fitted"]),
         taken_out=row.length("length_taken_out", factors["length_taken_out"]),
         part=row.cells.get("part_number", ""),
-        drain=row.read("drain_ok", _said),
-        leak=row.read("leak_ok", _said),
-        out_at=row.read("out_at", lambda text: parse_moment(text, row.order)),
-        back_at=row.read("back_at", lambda text: parse_moment(text, row.order)),
+        drain=drain,
+        leak=leak,
+        out_at=out_at,
+        back_at=back_at,
         note=row.cells.get("note", ""),
         work=any(row.cells.get(name) for name in AFTER_WORK),
+        days_only=frozenset(n for n, v in moments.items() if v is not None and is_day_only(row.cells[n])),
+        said=tuple((name, row.cells[name]) for name in sorted(told) if row.cells.get(name)),
         unread=tuple(row.unread),
     )
 
 
-def _notes(shown: str, refused: list[str], nameless: list[str], unread: list[Entry]) -> list[str]:
+def _notes(shown: str, refused: list[str], nameless: list[Entry], entries: list[Entry], how: str) -> list[str]:
     notes = []
     if refused:
-        two = ' (03/04/2027 is read once date_order = "mdy" or "dmy" is stated in [measurements])'
+        two = f" (03/04/2027 is read {how})"
         notes.append(f"{shown}: {_rows(len(refused))} passed over for the date: {listed(refused)}{two}")
     if nameless:
-        notes.append(f"{shown}: {_rows(len(nameless))} passed over, with values and no {ID}: {listed(nameless)}")
-    if unread:
-        cells = [f"{e.name}: {text}" for e in unread for text in e.unread]
-        notes.append(f"{shown}: cells that cannot be read are taken as blank: {listed(cells)}")
+        lines = listed(f"line {e.line}" for e in nameless)
+        notes.append(f"{shown}: {_rows(len(nameless))} passed over, with values and no {ID}: {lines}")
+    cells = [(e, text) for e in entries for text in e.unread]
+    urgent = [f"{e.name}: {text}" for e, text in cells if text.startswith(_URGENT)]
+    others = [f"{e.name}: {text}" for e, text in cells if not text.startswith(_URGENT)]
+    if others:
+        notes.append(f"{shown}: cells that cannot be read are taken as blank: {listed(others)}")
+    if urgent:
+        notes.append(
+            f"{shown}: cells that cannot be read and may tell of a danger: {listed(urgent)}; look, write yes or no, "
+            "or a day and time such as 2027-05-11 08:30"
+        )
+    more = (("drain_ok", "drain"), ("leak_ok", "leak"))
+    yes = [f"{e.name}: {c} {e.wrote(c)!r}" for e in entries for c, name in more if getattr(e, name) and e.wrote(c)]
+    if yes:
+        notes.append(f"{shown}: read by the first word, as yes: {listed(yes)}")
     return notes
 
 

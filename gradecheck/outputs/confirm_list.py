@@ -170,8 +170,8 @@ def _remarks(c: Confirmation, i: int, texts: _Texts, unit: str) -> str:
     outlet = {-1: "outlet too low", 0: "", 1: "outlet too high"}[int(k.outlet_off[i])]
     off = float(k.off[i])
     ground = f"ground {show(abs(off), unit)} {'above' if off > 0 else 'below'} design" if k.off_design[i] else ""
-    parts = ("; ".join(c.visits[i].dangers), texts.why[i], texts.differs[i], outlet, ground, c.visits[i].note)
-    return "; ".join(text for text in parts if text)
+    parts = ("; ".join(c.visits[i].dangers), texts.why[i], texts.differs[i], outlet, ground)
+    return "; ".join(text for text in (*parts, *c.remarks[i], c.visits[i].note) if text)
 
 
 def _total(sheet: Sheet, c: Confirmation, rows: list[int], row: int) -> int:

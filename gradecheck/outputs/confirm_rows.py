@@ -124,6 +124,7 @@ def confirmed_table(c: Confirmation) -> pa.Table:
         "work_planned": _texts(planned_words(c)),
         "work_done": _texts(done_words(c)),
         "work_differs": _texts(differs_words(c)),
+        "remarks": _texts("; ".join(said) for said in c.remarks),
         "done_on": _texts(v.on.isoformat() if v.on else "" for v in c.visits),
         "clearance_planned_{u}": real(a.decision.clearance_final, u),
         "clearance_final_{u}": real(k.clearance, u),

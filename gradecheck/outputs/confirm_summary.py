@@ -40,7 +40,9 @@ def confirm_summary(c: Confirmation, today: date) -> dict[str, Any]:
         "states": {state.name: states[state] for state in STATE_WORDS if states[state]},
         "dangers": [{"hydrant_id": name, "what": text} for name, text in c.dangers],
         "to_do": [
-            {"hydrant_id": ids[r], "planned": planned[r], "why": why[r]} for r in rows if k.state[r] == State.to_do
+            {"hydrant_id": ids[r], "planned": planned[r], "why": why[r], "remarks": list(c.remarks[r])}
+            for r in rows
+            if k.state[r] == State.to_do
         ],
         "outside": [
             {"hydrant_id": ids[r], "state": State(int(k.state[r])).name, "miss": show(abs(float(k.miss[r])), unit)}
