@@ -235,3 +235,26 @@ def test_a_file_that_is_not_there_or_a_column_that_is_not_is_named(tmp_path: Pat
         compute(tiny_plan(tmp_path, measurements={"path": "gone.csv"}), today=TODAY)
     with pytest.raises(InputError, match=r"hydrants\.measured_on = 'day'"):
         compute(tiny_plan(tmp_path, hydrants={"measured_on": "day"}), today=TODAY)
+
+
+def test_a_quotation_mark_that_is_not_closed_swallows_no_rows_in_silence(tmp_path: Path) -> None:
+    path = tmp_path / "form.csv"
+    path.write_text(
+        'hydrant_id,date,clearance,drain_ok,note\n,,in,,\nH-1,2027-01-05,3,,"ok\nH-2,2027-01-05,4,no,x\n',
+        encoding="utf-8",
+    )
+    with pytest.raises(InputError, match="quotation mark of line 3 is not closed"):
+        compute(tiny_plan(tmp_path, measurements={"path": "form.csv"}))
+    path.write_text(
+        'hydrant_id,date,clearance,note\n,,in,\nH-1,2027-01-05,3,"two\nlines, as spreadsheets write"\n',
+        encoding="utf-8",
+    )
+    assert compute(tiny_plan(tmp_path, measurements={"path": "form.csv"})).hydrants["clearance_before_in"][0] == 3
+
+
+def test_nothing_taken_out_makes_no_work_of_a_measurement(tmp_path: Path) -> None:
+    (tmp_path / "form.csv").write_text(
+        "hydrant_id,date,clearance,length_taken_out\n,,in,in\nH-1,2027-01-05,3,0\n", encoding="utf-8"
+    )
+    result = compute(tiny_plan(tmp_path, measurements={"path": "form.csv"}), today=date(2027, 2, 1))
+    assert result.hydrants["clearance_before_in"][0] == 3

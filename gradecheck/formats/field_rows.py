@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 from datetime import date, datetime
 from pathlib import Path
@@ -261,11 +261,19 @@ def _entry(shown: str, line: int, hydrant_id: str, row: _Row, factors: dict[str,
         out_at=out_at,
         back_at=back_at,
         note=row.cells.get("note", ""),
-        work=any(row.cells.get(name) for name in AFTER_WORK),
+        work=_after_work(row.cells),
         days_only=frozenset(n for n, v in moments.items() if v is not None and is_day_only(row.cells[n])),
         said=tuple((name, row.cells[name]) for name in sorted(told) if row.cells.get(name)),
         unread=tuple(row.unread),
     )
+
+
+def _after_work(cells: Mapping[str, str]) -> bool:
+    """Whether a row was filled in once work was done; a 0 taken out says so only beside a length fitted."""
+    if any(cells.get(name) for name in ("part_number", "out_at", "back_at")):
+        return True
+    taken = cells.get("length_taken_out", "")
+    return bool(taken) and (bool(cells.get("length_fitted")) or taken.strip(" 0.,") != "")
 
 
 def _notes(shown: str, refused: list[str], nameless: list[Entry], entries: list[Entry], how: str) -> list[str]:

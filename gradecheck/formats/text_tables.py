@@ -68,6 +68,10 @@ def read_text_table(path: Path, shown: str, where: str, known: Sequence[str], en
     return TextTable(shown, columns, body, comma)
 
 
+_SWALLOWED = 3
+"""Delimiters in a text of several lines from which on it is rows that a quotation mark has swallowed."""
+
+
 def _known(head: str, delimiter: str, known: Sequence[str]) -> int:
     cells = {cell.strip(" \"'").lower() for cell in head.split(delimiter)}
     return len(cells & set(known))
@@ -79,6 +83,8 @@ def _rows(text: str, delimiter: str) -> list[tuple[int, tuple[str, ...]]]:
     rows, line = [], 1
     for cells in reader:
         trimmed = tuple(cell.strip() for cell in cells)
+        if any(cell.count(delimiter) >= _SWALLOWED and "\n" in cell for cell in trimmed):
+            raise csv.Error(f"a quotation mark of line {line} is not closed: rows after it are taken for one text")
         if any(trimmed):
             rows.append((line, trimmed))
         line = reader.line_num + 1
