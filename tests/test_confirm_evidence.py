@@ -239,6 +239,27 @@ def test_where_the_ground_as_built_is_not_known_the_design_judges_a_height(tmp_p
     assert "heights_disagree" in frame.remarks["H-1"]
 
 
+def test_of_one_day_nobody_knows_whether_the_height_or_the_work_came_first(tmp_path: Path) -> None:
+    # H-1: -2 in with the ground raised and nothing put in, 4 in after the work; H-2: 4.5 - 6 + 6 = 4.5, measured 4.25.
+    work = {"length_fitted": 6, "part_number": "Q-6"}
+    frame, _ = of(
+        tmp_path, row("H-1", "2027-05-20", clearance=-2), row("H-1", "2027-05-20", **work),
+        row("H-2", "2027-05-20", clearance=4.25), row("H-2", "2027-05-20", **work),
+    )  # fmt: skip
+    assert list(frame.clearance_rests_on[["H-1", "H-2"]]) == ["planned", "measured"]
+    assert frame.state["H-1"] == "stands"
+    assert "heights_disagree: clearance measured -2 in, computed 4 in, and maybe before" in frame.remarks["H-1"]
+
+
+def test_a_length_found_fitted_after_the_height_makes_it_doubtful(tmp_path: Path) -> None:
+    layer = hydrants({"asset_id": ["H-1"], "flange_in": [4.0], "ext_in": [0]}, [(11, 23)])
+    fitted = {"extension_fitted": {"column": "ext_in", "unit": "in"}}
+    for clearance, rests in ((-2, "planned"), (4.25, "measured")):
+        rows = row("H-1", "2027-05-04", clearance=clearance), row("H-1", "2027-05-20", length_fitted=6)
+        frame, _ = of(tmp_path, *rows, layer=layer, hydrants=fitted)
+        assert (frame.state["H-1"], frame.clearance_rests_on["H-1"]) == ("stands", rests)
+
+
 def test_what_contradicts_the_computed_height_after_the_work_is_told_and_counts(tmp_path: Path) -> None:
     # H-3 is left as it is and ends at 4.25 in; 8 in was measured.
     frame, _ = of(tmp_path, row("H-3", "2027-05-20", clearance=8))
