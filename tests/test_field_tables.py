@@ -68,7 +68,7 @@ def test_a_row_is_read_with_the_units_of_the_second_row(tmp_path: Path) -> None:
 def test_a_row_filled_in_after_work_tells_of_work(column: str, tmp_path: Path) -> None:
     cells = dict.fromkeys(COLUMNS, "") | {"hydrant_id": "H-1", "clearance": "4"}
     assert not only(tmp_path, ",".join(cells.values())).work
-    assert only(tmp_path, ",".join((cells | {column: "0"}).values())).work
+    assert only(tmp_path, ",".join((cells | {column: "6"}).values())).work
 
 
 def test_what_a_european_spreadsheet_saves_says_the_same_as_the_form(tmp_path: Path) -> None:

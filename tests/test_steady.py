@@ -336,7 +336,7 @@ def test_what_common_errors_change_is_told_by_run_and_inspect(tmp_path: Path) ->
     assert "common errors" not in dict(inspect(plan()).facts)
 
 
-# --- what testers fooled it with ----------------------------------------------------------------------------------
+# --- fields that once fooled it ----------------------------------------------------------------------------------
 
 
 def test_one_survey_in_both_surfaces_is_not_taken_for_a_perfect_one(tmp_path: Path) -> None:
