@@ -186,7 +186,7 @@ def _setback(inputs: Inputs, rows: Ints) -> Setback:
     least = inputs.plan.policy.setback_min
     found.distance[rows] = inputs.pavement.distance(x, y) * unit
     found.chance[rows] = inputs.pavement.chance_nearer(
-        x, y, inputs.plan.hydrants.position_sd.metres / unit, 0.0 if least is None else least.metres / unit
+        x, y, inputs.errors.position / unit, 0.0 if least is None else least.metres / unit
     )
     return found
 

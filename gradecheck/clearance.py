@@ -28,13 +28,14 @@ class Basis(IntEnum):
 class Errors:
     """Standard deviations in metres: of a measured clearance, a surveyed flange, the shared errors of both surfaces.
 
-    measured, surveyed: one for all, or (H,).
+    measured, surveyed: one for all, or (H,). position: of a hydrant against the ground, per axis.
     """
 
     measured: float | Floats
     surveyed: float | Floats
     before_shared: float
     after_shared: float
+    position: float
 
 
 @dataclass(frozen=True, slots=True)

@@ -31,6 +31,7 @@ class Setting:
     """What surfaces are built into: the working system, hydrants (n,) in the layer's own, metres of the window.
 
     upward: the vertical system that heights are brought to, None where none is stated. moved: what was, added to.
+    astray: metres to which hydrants are known in the systems of the parts, added to.
     """
 
     work: CRS
@@ -41,6 +42,7 @@ class Setting:
     notes: list[str]
     upward: CRS | None = None
     moved: list[Moved] = field(default_factory=list)
+    astray: list[float] = field(default_factory=list)
 
     def lift(self, where: str, shown: str, crs: CRS, stated: CRS | None, extent: shapely.Geometry) -> Lift | None:
         """The way of a part's heights to the common system; None where it is in it. Raises InputError."""
@@ -144,6 +146,8 @@ def _path(crs: CRS, shown: str, setting: Setting) -> reference.Path:
     trouble = path.trouble(*middle)
     if trouble is not None:
         raise InputError(Finding(shown, *trouble))
+    # From the hydrants' own system: what the way by the working system adds, the way on from there takes back.
+    setting.astray.append(reference.Path.between(setting.layer, crs).accuracy(setting.x, setting.y))
     caveat = path.caveat(*middle)
     if caveat:
         setting.notes.append(f"{shown}: {caveat}")

@@ -189,7 +189,7 @@ def _assembled(plan: Plan, opened: _Opened, told: _Told) -> Inputs:
         roads=(roads[0], roads[1]),
         notes=tuple(dict.fromkeys(told.notes)),
         assumed=tuple(told.assumed),
-        errors=errors_of(plan, moved, opened.laid.steady, field),
+        errors=errors_of(plan, moved, opened.laid.steady, field, opened.laid.astray),
         upward=opened.laid.upward,
         moved=moved,
         steady=opened.laid.steady,

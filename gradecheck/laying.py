@@ -45,7 +45,8 @@ class Place:
 class Laid:
     """Both grounds as surfaces in one vertical system, `upward` where it is known, and what was done for that.
 
-    grounds: before and after as opened, with the sds that the surfaces were laid with.
+    grounds: before and after as opened, with the sds that the surfaces were laid with. astray: metres to which hydrants
+    and ground are known in one reference system, beyond how well points are located; 0 where that is exact.
     """
 
     before: Surface
@@ -54,6 +55,7 @@ class Laid:
     upward: CRS | None
     moved: tuple[Moved, ...]
     steady: Steady | None
+    astray: float
 
 
 def lay(plan: Plan, before: Ground, after: Ground, place: Place, notes: list[str], assumed: list[str]) -> Laid:
@@ -92,7 +94,19 @@ def lay(plan: Plan, before: Ground, after: Ground, place: Place, notes: list[str
         if source is not None and len({s.sd_shared.metres for s in source.layers_down}) > 1:
             notes.append(f"{ground.where}: sd_shared of {source.shared} is taken for all of its sources")
     notes.extend(m.text for m in setting.moved)
-    return Laid(old, new, closer, upward, tuple(setting.moved), seen)
+    # Common to all hydrants, but what it does to heights is as their slopes are: it is counted one by one.
+    astray = max(setting.astray, default=0.0)
+    if astray:
+        notes.append(
+            f"hydrants.position_sd = {plan.hydrants.position_sd} is counted as {_located(plan, astray):.3g} m: "
+            f"positions are known in one reference system to {astray:.3g} m, which is added"
+        )
+    return Laid(old, new, closer, upward, tuple(setting.moved), seen, astray)
+
+
+def _located(plan: Plan, astray: float) -> float:
+    """Metres, per axis: how well hydrants are located against the ground."""
+    return float(np.hypot(plan.hydrants.position_sd.metres, astray))
 
 
 def _upward(before: Ground, after: Ground, assumed: list[str]) -> CRS | None:
@@ -142,7 +156,11 @@ def _told(plan: Plan, seen: Steady) -> list[str]:
 
 
 def errors_of(
-    plan: Plan, moved: Sequence[Moved] = (), seen: Steady | None = None, field: Fieldwork | None = None
+    plan: Plan,
+    moved: Sequence[Moved] = (),
+    seen: Steady | None = None,
+    field: Fieldwork | None = None,
+    astray: float = 0.0,
 ) -> Errors:
     """Standard deviations that the plan states, with what bringing heights over and stable ground add. Metres.
 
@@ -166,6 +184,7 @@ def errors_of(
         surveyed=np.hypot(surveyed, doubt["flange"]) if doubt["flange"] else surveyed,
         before_shared=float(np.hypot(before, doubt["before"])),
         after_shared=float(np.hypot(plan.after.shared.metres, doubt["after"])),
+        position=_located(plan, astray),
     )
 
 

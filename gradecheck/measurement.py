@@ -29,7 +29,7 @@ _ENOUGH = 12
 
 def measure(inputs: Inputs, rows: Ints, progress: Progress = silent) -> GradeChange:
     """The grade change at some hydrants, NaN at the others: what no job reaches is not looked at."""
-    hydrants, plan = inputs.hydrants, inputs.plan
+    hydrants = inputs.hydrants
     parts, done = [], []
     for roads, members in _by_road(inputs, rows):
         before = preferring(inputs.before, roads[0])
@@ -40,7 +40,7 @@ def measure(inputs: Inputs, rows: Ints, progress: Progress = silent) -> GradeCha
                 replace(inputs.after, surface=after),
                 hydrants.x[members],
                 hydrants.y[members],
-                plan.hydrants.position_sd.metres / reference.metres_per_unit(inputs.work),
+                inputs.errors.position / reference.metres_per_unit(inputs.work),
                 np.isfinite(hydrants.flange[members]),
                 lambda n: progress("grade change", n, len(rows)),
             )

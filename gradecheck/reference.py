@@ -124,6 +124,11 @@ class Path:
             used = way.get_last_used_operation()
         return Operation.of(used)
 
+    def accuracy(self, x: Floats, y: Floats) -> float:
+        """Metres to which PROJ knows this path near points; 0 where it is exact, or where it states none."""
+        used = self.operation(x, y)
+        return 0.0 if used is None else used.accuracy or 0.0
+
     def caveat(self, x: Floats, y: Floats) -> str:
         """What must be said of this path near points, or nothing: an accuracy of metres, a shift that is left out."""
         used = self.operation(x, y)

@@ -283,7 +283,7 @@ def test_the_design_raised_by_h_lowers_every_clearance_by_h(
         old = Ground(lambda px, py: 100 + 0.02 * px, 0.03)
         change = grade_change(old, open_design(Ground(design, 0.01)), x, y, position_sd, np.isfinite(flange))
         sds = np.full(n, 0.03)
-        return change, clearances(change, measured, flange, sds, Policy(), Errors(0.006, 0.006, 0.01, 0.02))
+        return change, clearances(change, measured, flange, sds, Policy(), Errors(0.006, 0.006, 0.01, 0.02, 0.0))
 
     (low_change, low), (high_change, high) = after(0.0), after(h * IN)
     assert low.after - high.after == pytest.approx(np.full(n, h * IN), abs=1e-9)

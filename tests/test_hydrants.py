@@ -18,7 +18,7 @@ import pytest
 import shapely
 
 from gradecheck import InputError, Plan, Result, compute, run
-from tests.projects import CRS, EAST, NORTH, hydrants, plan_values, point, three, tiny_plan, write_grounds
+from tests.projects import CRS, EAST, NORTH, hydrants, plan_values, point, three, tiny_plan, write_ground, write_grounds
 
 Write = Callable[[gpd.GeoDataFrame, Path], None]
 
@@ -555,3 +555,30 @@ def test_our_own_output_can_be_put_in_again(tmp_path: Path) -> None:
     again = {"path": "out/gradecheck.gpkg", "layer": "hydrants"}
     result = compute(Plan.parse(plan_values(hydrants=again), tmp_path))
     assert result.hydrants.action.tolist() == result.hydrants.action_input.tolist() == ["extend", "extend", "keep"]
+
+
+@pytest.mark.parametrize(
+    ("ground", "work", "accuracy"), [(32615, None, 0.0), (26915, None, 4.0), (26915, 32615, 4.0), (32615, 26915, 0.0)]
+)
+def test_the_accuracy_of_a_change_of_reference_system_is_added_to_the_error_of_positions(
+    ground: int, work: int | None, accuracy: float, tmp_path: Path
+) -> None:
+    # EPSG states 4 m for NAD83 to WGS 84 (1), operation 1188, which moves nothing: only the error changes. There by
+    # another working system and back again adds nothing.
+    tilt = 0.05  # feet a metre
+    plan = tiny_plan(tmp_path, project={"crs": f"EPSG:{work}" if work else None})
+    for name, slope in (("before", 0.0), ("after", tilt)):
+        write_ground(tmp_path / f"{name}.tif", lambda x, y, s=slope: 100 + s * x, crs=f"EPSG:{ground}")
+    result = compute(plan)
+    # A plane moves by its slope times the error along it. Both surfaces' own 0.01 ft, 0.17 in together, are beside it.
+    assert result.hydrants.grade_change_sd_in.to_numpy() == pytest.approx(
+        12 * tilt * np.hypot(0.1, accuracy), rel=0.02, abs=0.2
+    )
+    told = [text for text in result.summary["warnings"] if "position_sd" in text]
+    if accuracy:
+        assert told == [
+            "hydrants.position_sd = 0.1 m is counted as 4 m: positions are known in one reference system to 4 m, which "
+            "is added"
+        ]
+    else:
+        assert not told

@@ -30,7 +30,7 @@ HYDRANTS = 200_000
 BLOCK = 100.0
 CURB = 6 * IN
 RULES = Policy()
-ERRORS = Errors(measured=0.25 * IN, surveyed=0.02 * FT, before_shared=0.0, after_shared=0.0)
+ERRORS = Errors(measured=0.25 * IN, surveyed=0.02 * FT, before_shared=0.0, after_shared=0.0, position=0.0)
 # Existing ground surveyed well and plainly, by good and by common lidar; design staked well and plainly.
 BEFORE_SD = np.array([0.02, 0.05, 0.15, 0.33]) * FT
 AFTER_SD = np.array([0.02, 0.05]) * FT
