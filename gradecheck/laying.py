@@ -99,7 +99,8 @@ def lay(plan: Plan, before: Ground, after: Ground, place: Place, notes: list[str
     if astray:
         notes.append(
             f"hydrants.position_sd = {plan.hydrants.position_sd} is counted as {_located(plan, astray):.3g} m: "
-            f"positions are known in one reference system to {astray:.3g} m, which is added"
+            f"positions are known in one reference system to {astray:.3g} m, which is added; "
+            "where hydrants and ground are really in one, correct the system that their files state"
         )
     return Laid(old, new, closer, upward, tuple(setting.moved), seen, astray)
 

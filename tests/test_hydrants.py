@@ -578,7 +578,7 @@ def test_the_accuracy_of_a_change_of_reference_system_is_added_to_the_error_of_p
     if accuracy:
         assert told == [
             "hydrants.position_sd = 0.1 m is counted as 4 m: positions are known in one reference system to 4 m, which "
-            "is added"
+            "is added; where hydrants and ground are really in one, correct the system that their files state"
         ]
     else:
         assert not told
