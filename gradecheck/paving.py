@@ -138,6 +138,10 @@ def geometries(
         raise InputError(Finding(key, f"{layer.shown} has no reference system", "set it in a GIS first"))
     horizontal = reference.split(layer.crs)[0] or layer.crs
     path = reference.Path.between(horizontal, work)
+    places = shapely.get_coordinates(layer.geometry).T
+    trouble = path.trouble(*places)
+    if trouble is not None:
+        raise InputError(Finding(key, f"{layer.shown}: {trouble[0]}", trouble[1]))
     usable: dict[int, shapely.Geometry] = {}
     skipped, mended = [], []
     for i, geometry in enumerate(layer.geometry):
@@ -159,7 +163,8 @@ def geometries(
     kind = "polygons or lines" if lines else "polygons"
     if not usable:
         raise InputError(Finding(key, f"{layer.shown} has no usable {kind}", f"give a layer of {kind}"))
-    notes = []
+    caveat = path.caveat(*places)
+    notes = [f"{layer.shown}: {caveat}"] if caveat else []
     if skipped:
         notes.append(f"{layer.shown}: rows without usable {kind} passed over: {_listed(skipped)}")
     if mended:

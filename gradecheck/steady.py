@@ -189,6 +189,9 @@ def _places(
         if layer.crs is None:
             raise InputError(Finding("stable", f"{layer.shown} has no reference system", "set it in a GIS first"))
         path = reference.Path.between(reference.split(layer.crs)[0] or layer.crs, work)
+        trouble = path.trouble(*shapely.get_coordinates(layer.geometry).T)
+        if trouble is not None:
+            raise InputError(Finding("stable", f"{layer.shown}: {trouble[0]}", trouble[1]))
         shapes = [g for g in layer.geometry if g is not None and not g.is_empty]
         moved = [shapely.transform(shapely.force_2d(g), lambda c: np.stack(path.there(*c.T), axis=1)) for g in shapes]
         points = [g for g in moved if shapely.get_dimensions(g) == 0]

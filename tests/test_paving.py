@@ -74,6 +74,14 @@ def test_the_reach_holds_in_a_working_system_in_feet_and_for_a_plan_in_degrees(t
     assert jobs.assign(at.x.to_numpy(), at.y.to_numpy())[0].tolist() == [0, -1]
 
 
+def test_a_job_that_waits_for_a_grid_is_refused_and_one_known_to_metres_is_told(tmp_path: Path) -> None:
+    # NAD27 to NAD83: 11 m without NOAA's grid. NAD83 to WGS 84 (1): 4 m. Both figures are EPSG's, as PROJ states them.
+    with pytest.raises(InputError, match=r"paving: .*NAD27.*accuracy is 11 m, for want of a grid.*nadcon5"):
+        jobs_of(tmp_path, [("Q", None, box(20, 30, 50, 40))], work="EPSG:26915", crs="EPSG:26715")
+    _, notes = jobs_of(tmp_path, [("Q", None, box(20, 30, 50, 40))], work=CRS, crs="EPSG:26915")
+    assert any("with an accuracy of 4 m" in note for note in notes)
+
+
 @pytest.mark.parametrize("crs", ["EPSG:3857", "EPSG:32655", "EPSG:3031"])
 def test_a_working_system_that_stretches_lengths_here_is_refused_or_said_aloud(tmp_path: Path, crs: str) -> None:
     # 14 m from the job, within its 15; web Mercator calls that 18.7 m at 41.5 degrees, the others far more.

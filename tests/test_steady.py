@@ -187,6 +187,13 @@ def test_points_are_taken_as_they_are(tmp_path: Path) -> None:
     assert any("Only 12 points" in w for w in result.summary["warnings"])
 
 
+def test_stable_ground_that_waits_for_a_grid_is_refused(tmp_path: Path) -> None:
+    places = [shapely.Point(EAST + 70 + 3 * k, NORTH + 10 * (k % 7)) for k in range(12)]
+    gpd.GeoDataFrame({"n": range(12)}, geometry=places, crs="EPSG:26715").to_file(tmp_path / "points.gpkg")  # NAD27
+    with pytest.raises(InputError, match=r"stable: .*NAD27.*for want of a grid.*under .project."):
+        compute(town(tmp_path, 0.3, **EXACT, stable={"path": "points.gpkg"}))
+
+
 @pytest.mark.parametrize(
     ("stable", "words"),
     [
