@@ -13,8 +13,8 @@ import numpy as np
 from pyproj import CRS
 
 from gradecheck import checks, reference, surfaces, vertical
-from gradecheck.errors import Finding, InputError, PlanError
-from gradecheck.fieldbook import listed, owners
+from gradecheck.errors import Finding, InputError, PlanError, listed
+from gradecheck.fieldbook import owners
 from gradecheck.fieldwork import owner_notes
 from gradecheck.formats.shot_rows import WHERE, ShotRows, read_shot_rows
 from gradecheck.grounds import Ground, open_ground
@@ -170,7 +170,7 @@ def _surface(inputs: Inputs, given: Given, kind: str, rows: Ints) -> AsBuilt:
     h = inputs.hydrants
     setting = Setting(inputs.work, inputs.work, h.x, h.y, 0.0, notes, inputs.upward)
     heights = surface_of(ground, setting).heights(h.x[rows], h.y[rows])
-    notes.extend(m.text for m in setting.moved)
+    notes.extend(setting.told)
     doubt = max((m.accuracy or 0.0 for m in setting.moved), default=0.0)
     n = len(h)
     z, sd = np.full(n, np.nan), np.full(n, np.nan)

@@ -9,7 +9,8 @@ from datetime import date, timedelta
 
 from gradecheck.assessment import Assessment
 from gradecheck.dangers import dangers
-from gradecheck.fieldbook import Book, Entry, listed, owners
+from gradecheck.errors import listed
+from gradecheck.fieldbook import Book, Entry, owners
 from gradecheck.fieldwork import owner_notes
 from gradecheck.workdone import Meant, Sold, Visit, distinct, visit
 

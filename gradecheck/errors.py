@@ -59,3 +59,14 @@ class OutputError(GradecheckError):
     """The output place cannot be written to."""
 
     title = "the output folder cannot be used"
+
+
+def listed(items: Iterable[object], before: str = "", most: int = 5) -> str:
+    """The first few of some things, and how many more there are; `before` them where there are any.
+
+    >>> listed(["a", "b"], "rows: "), listed([], "no rows: "), listed("abcdefg")
+    ('rows: a, b', 'no rows', 'a, b, c, d, e and 2 more')
+    """
+    texts = [str(item) for item in items]
+    more = f" and {len(texts) - most} more" if len(texts) > most else ""
+    return before + ", ".join(texts[:most]) + more if texts else before.rstrip(": ")

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 import re
 from collections import defaultdict
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
 
@@ -18,7 +18,6 @@ _SAME = 5e-4
 """Metres: what a ruler shows."""
 _ROUNDING = 1e-4
 _NUMBER = re.compile(r"[+-]?\d+\.?\d*(?:[eE][+-]?\d+)?")
-_SHOWN = 5
 QUANTITIES = ("clearance", "flange", "outlet", "fitted")
 """What is taken over from a measurement: heights of the flange, the outlet above it, the length fitted."""
 
@@ -248,13 +247,3 @@ def older(merged: Merged, surveyed: date | None) -> Bools:
     known = np.isfinite(merged.values["flange"]).tolist()
     days = [f if k else c for f, c, k in zip(flange, clearance, known, strict=True)]
     return np.array([d is not None and surveyed is not None and d < surveyed for d in days], dtype=bool)
-
-
-def listed(names: Iterable[str], most: int = _SHOWN) -> str:
-    """The first few of some names.
-
-    >>> listed(["a", "b"]), listed("abcdefg")
-    ('a, b', 'a, b, c, d, e and 2 more')
-    """
-    every = list(names)
-    return ", ".join(every[:most]) + (f" and {len(every) - most} more" if len(every) > most else "")

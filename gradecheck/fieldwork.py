@@ -11,8 +11,8 @@ import numpy as np
 
 from gradecheck import cautions
 from gradecheck.clearance import Basis
-from gradecheck.errors import Finding, InputError
-from gradecheck.fieldbook import QUANTITIES, Book, Entry, Known, Merged, Owners, listed, merge, older, owners
+from gradecheck.errors import Finding, InputError, listed
+from gradecheck.fieldbook import QUANTITIES, Book, Entry, Known, Merged, Owners, merge, older, owners
 from gradecheck.formats.dates import parse_date
 from gradecheck.formats.field_rows import Reading, read_field_rows, table_of
 from gradecheck.hydrants import Hydrants

@@ -12,7 +12,7 @@ from pyproj import CRS
 from gradecheck import reference, vertical
 from gradecheck.designs.parts import DesignFile
 from gradecheck.designs.settle import misplaced
-from gradecheck.errors import Finding, InputError
+from gradecheck.errors import Finding, InputError, listed
 from gradecheck.grounds import Ground, Source
 from gradecheck.probability import Floats
 from gradecheck.roads.locate import Locator
@@ -27,11 +27,29 @@ from gradecheck.vertical import Lift, Moved
 
 
 @dataclass(frozen=True, slots=True)
+class Way:
+    """From the working system to that of some parts. accuracy: metres to which hydrants are known in that.
+
+    caveat: what must be said of it. shown: the parts, added to.
+    """
+
+    path: reference.Path
+    accuracy: float
+    caveat: str
+    shown: list[str] = field(default_factory=list)
+
+    @property
+    def text(self) -> str:
+        """The caveat, and of whom."""
+        return f"{listed(self.shown, most=1)}: {self.caveat}"
+
+
+@dataclass(frozen=True, slots=True)
 class Setting:
     """What surfaces are built into: the working system, hydrants (n,) in the layer's own, metres of the window.
 
     upward: the vertical system that heights are brought to, None where none is stated. moved: what was, added to.
-    astray: metres to which hydrants are known in the systems of the parts, added to.
+    ways: by the system of the parts, added to.
     """
 
     work: CRS
@@ -42,7 +60,21 @@ class Setting:
     notes: list[str]
     upward: CRS | None = None
     moved: list[Moved] = field(default_factory=list)
-    astray: list[float] = field(default_factory=list)
+    ways: dict[str, Way] = field(default_factory=dict)
+
+    @property
+    def told(self) -> list[str]:
+        """What must be said of how positions and heights were brought over."""
+        return [way.text for way in self.ways.values() if way.caveat] + [m.text for m in self.moved]
+
+    @property
+    def astray(self) -> float:
+        """Metres to which hydrants and grounds are known in one reference system; 0 where that is exact.
+
+        The error is common to all hydrants, but what it does to heights is as their slopes are: it is counted one by
+        one. Each ground is off by itself, the greatest stands for all.
+        """
+        return max((way.accuracy for way in self.ways.values()), default=0.0)
 
     def lift(self, where: str, shown: str, crs: CRS, stated: CRS | None, extent: shapely.Geometry) -> Lift | None:
         """The way of a part's heights to the common system; None where it is in it. Raises InputError."""
@@ -138,7 +170,17 @@ def _meshes(source: Source, where: str, setting: Setting) -> list[Surface]:
 
 
 def _path(crs: CRS, shown: str, setting: Setting) -> reference.Path:
-    """The way from the working system, what PROJ only guesses of it said aloud."""
+    """The way from the working system, looked at once for each system. Raises InputError where PROJ only guesses."""
+    key = crs.to_wkt()
+    if key not in setting.ways:
+        setting.ways[key] = _way(crs, shown, setting)
+    way = setting.ways[key]
+    if shown not in way.shown:
+        way.shown.append(shown)
+    return way.path
+
+
+def _way(crs: CRS, shown: str, setting: Setting) -> Way:
     path = reference.Path.between(setting.work, crs)
     middle = reference.Path.between(setting.layer, setting.work).there(
         np.array([np.median(setting.x)]), np.array([np.median(setting.y)])
@@ -147,11 +189,8 @@ def _path(crs: CRS, shown: str, setting: Setting) -> reference.Path:
     if trouble is not None:
         raise InputError(Finding(shown, *trouble))
     # From the hydrants' own system: what the way by the working system adds, the way on from there takes back.
-    setting.astray.append(reference.Path.between(setting.layer, crs).accuracy(setting.x, setting.y))
-    caveat = path.caveat(*middle)
-    if caveat:
-        setting.notes.append(f"{shown}: {caveat}")
-    return path
+    accuracy = reference.Path.between(setting.layer, crs).accuracy(setting.x, setting.y)
+    return Way(path, accuracy, path.caveat(*middle))
 
 
 def _corridors(source: Source, where: str, setting: Setting, old: Surface | None, change_only: bool) -> list[Surface]:

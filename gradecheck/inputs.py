@@ -14,7 +14,7 @@ from gradecheck import hydrants as hydrant_layer
 from gradecheck import paving, reference
 from gradecheck.catalog import GENERIC, Catalog
 from gradecheck.clearance import Errors
-from gradecheck.errors import Finding, GradecheckError, InputError
+from gradecheck.errors import Finding, GradecheckError, InputError, listed
 from gradecheck.fieldbook import Book
 from gradecheck.fieldwork import Fieldwork, read_books, taken_in
 from gradecheck.formats.tables import read_catalog
@@ -301,8 +301,9 @@ def _roads_named(hydrants: Hydrants, settings: GroundSource | None, ground: Grou
     lost = sorted({road for road in said if road is not None and road not in there})
     if lost:
         count = sum(road in lost for road in said)
-        shown = ", ".join(lost[:5]) + (f" and {len(lost) - 5} more" if len(lost) > 5 else "")
-        notes.append(f"{count} hydrants name roads that are not there ({shown}): the nearest road answers for them")
+        notes.append(
+            f"{count} hydrants name roads that are not there ({listed(lost)}): the nearest road answers for them"
+        )
     return said
 
 

@@ -14,7 +14,7 @@ import shapely
 from gradecheck import checks
 from gradecheck.assessment import assess
 from gradecheck.choices import choices
-from gradecheck.errors import Finding, GradecheckError
+from gradecheck.errors import Finding, GradecheckError, listed
 from gradecheck.hydrants import Hydrants, read_hydrants
 from gradecheck.inputs import Inputs, open_inputs
 from gradecheck.inventory import ground_facts, readable_facts, span
@@ -176,9 +176,8 @@ def _gaps(inputs: Inputs) -> tuple[str, ...]:
         lines.append(f"{label}: {len(lengths)} lengths, {show(min(lengths), unit)} to {show(max(lengths), unit)}")
         gaps, share = catalogue_gaps(lengths, policy)
         if gaps:
-            shown = ", ".join(f"{show(-high, unit)} to {show(-low, unit)}" for low, high in gaps[:4])
-            more = f" and {len(gaps) - 4} more" if len(gaps) > 4 else ""
-            lines.append(f"  no length mends a flange this far below ground: {shown}{more} ({share:.0%} of the range)")
+            shown = listed((f"{show(-high, unit)} to {show(-low, unit)}" for low, high in gaps), most=4)
+            lines.append(f"  no length mends a flange this far below ground: {shown} ({share:.0%} of the range)")
     return tuple(lines)
 
 

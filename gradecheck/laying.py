@@ -93,9 +93,8 @@ def lay(plan: Plan, before: Ground, after: Ground, place: Place, notes: list[str
     for ground, source in ((before, plan.before), (after, plan.after)):
         if source is not None and len({s.sd_shared.metres for s in source.layers_down}) > 1:
             notes.append(f"{ground.where}: sd_shared of {source.shared} is taken for all of its sources")
-    notes.extend(m.text for m in setting.moved)
-    # Common to all hydrants, but what it does to heights is as their slopes are: it is counted one by one.
-    astray = max(setting.astray, default=0.0)
+    notes.extend(setting.told)
+    astray = setting.astray
     if astray:
         notes.append(
             f"hydrants.position_sd = {plan.hydrants.position_sd} is counted as {_located(plan, astray):.3g} m: "

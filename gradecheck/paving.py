@@ -11,7 +11,7 @@ import shapely
 from pyproj import CRS
 
 from gradecheck import reference
-from gradecheck.errors import Finding, InputError
+from gradecheck.errors import Finding, InputError, listed
 from gradecheck.layers import VectorLayer, read_layer, read_named
 from gradecheck.plan import Plan
 from gradecheck.probability import Floats, Ints
@@ -78,7 +78,7 @@ def read_jobs(plan: Plan, work: CRS) -> tuple[Jobs, list[str]]:
     names = [_text(v, p) for v, p in zip(layer.column(source.job, "paving.job").to_pylist(), layer.place, strict=True)]
     starts, unread = _starts(layer, source.starts, plan.project.starts)
     if unread:
-        notes.append(f"{source.path}: start dates not understood, project.starts is used: {_listed(unread)}")
+        notes.append(f"{source.path}: start dates not understood, project.starts is used: {listed(unread)}")
     first: dict[str, date | None] = {}
     for i in parts:
         earlier = [d for d in (first.get(names[i]), starts[i]) if d is not None]
@@ -166,15 +166,10 @@ def geometries(
     caveat = path.caveat(*places)
     notes = [f"{layer.shown}: {caveat}"] if caveat else []
     if skipped:
-        notes.append(f"{layer.shown}: rows without usable {kind} passed over: {_listed(skipped)}")
+        notes.append(f"{layer.shown}: rows without usable {kind} passed over: {listed(skipped)}")
     if mended:
-        notes.append(f"{layer.shown}: polygons that cross themselves were mended: rows {_listed(mended)}")
+        notes.append(f"{layer.shown}: polygons that cross themselves were mended: rows {listed(mended)}")
     return usable, notes
-
-
-def _listed(items: list[int] | list[str]) -> str:
-    shown = ", ".join(str(i) for i in items[:8])
-    return shown if len(items) <= 8 else f"{shown} and {len(items) - 8} more"
 
 
 def _text(value: object, place: int) -> str:

@@ -119,10 +119,7 @@ class Path:
         if way is None or not good.any():
             return None
         way.transform(np.array([np.median(x[good])]), np.array([np.median(y[good])]))
-        used: Transformer = way
-        with suppress(ProjError):  # a single operation is not remembered
-            used = way.get_last_used_operation()
-        return Operation.of(used)
+        return Operation.last(way)
 
     def accuracy(self, x: Floats, y: Floats) -> float:
         """Metres to which PROJ knows this path near points; 0 where it is exact, or where it states none."""
@@ -154,9 +151,9 @@ class Path:
             return None
         source, target = CRS.from_user_input(self.source), CRS.from_user_input(self.target)
         ends = f"from {_named(self.source)} to {_named(self.target)}"
-        moving = [c for c in (source, target) if c.datum is not None and "Dynamic" in str(c.datum.type_name)]
-        if moving and _datum(source) != _datum(target):
-            what = f"positions {ends} depend on their epoch, which is not known: {moving[0].name} moves with time"
+        moves = moving(source, target)
+        if moves and _datum(source) != _datum(target):
+            what = f"positions {ends} depend on their epoch, which is not known: {moves[0].name} moves with time"
             return what, "bring them to the other system at their epoch before"
         if used.ballpark and all("NAD83" in c.name for c in (source, target)):
             return None
@@ -187,12 +184,20 @@ class Operation:
     ballpark: bool
 
     @classmethod
-    def of(cls, used: Transformer) -> Operation:
-        """An operation of PROJ, without the changes of axis order about it."""
+    def last(cls, way: Transformer) -> Operation:
+        """The one used for the last point, without the changes of axis order about it."""
+        used = way
+        with suppress(ProjError):  # a single operation is not remembered
+            used = way.get_last_used_operation()
         parts = [p for p in used.description.split(" + ") if "axis order change" not in p]
         accuracy = used.accuracy
         known = float(accuracy) if accuracy is not None and accuracy >= 0 else None
         return cls(" + ".join(parts) or used.description, known, "ballpark" in used.description.lower())
+
+
+def moving(*systems: CRS) -> list[CRS]:
+    """Those whose frame moves with time."""
+    return [c for c in systems if c.datum is not None and "Dynamic" in str(c.datum.type_name)]
 
 
 def missing_grids(

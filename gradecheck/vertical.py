@@ -12,7 +12,6 @@ import os
 import re
 import warnings
 from collections.abc import Sequence
-from contextlib import suppress
 from dataclasses import dataclass
 from functools import lru_cache
 from pathlib import Path as FilePath
@@ -24,9 +23,9 @@ from pyproj.database import query_crs_info
 from pyproj.enums import PJType
 from pyproj.exceptions import CRSError, ProjError
 
-from gradecheck.errors import Finding, InputError
+from gradecheck.errors import Finding, InputError, listed
 from gradecheck.probability import Floats
-from gradecheck.reference import Operation, Path, grids_mend, missing_grids, name_of, split
+from gradecheck.reference import Operation, Path, grids_mend, missing_grids, moving, name_of, split
 from gradecheck.units import METRES
 
 _CODE = re.compile(r"(?:EPSG:{1,2})?(\d{4,6})", re.I)
@@ -111,7 +110,7 @@ class Moved:
     @property
     def text(self) -> str:
         """In words."""
-        who = f"{self.shown} and {len(self.others)} more" if self.others else self.shown
+        who = listed((self.shown, *self.others), most=1)
         known = "accuracy not stated" if self.accuracy is None else f"accuracy {self.accuracy:g} m"
         return f"{who}: heights brought from {self.source} to {self.target} by '{self.operation}', {known}"
 
@@ -149,10 +148,7 @@ class Lift:
         lon, lat = self.path.there(np.array([np.median(x)]), np.array([np.median(y)]))
         way = _transformer(self.source, self.target)
         way.transform(lon, lat, np.zeros(1))
-        used: Transformer = way
-        with suppress(ProjError):  # a single operation is not remembered
-            used = way.get_last_used_operation()
-        return Operation.of(used)
+        return Operation.last(way)
 
 
 @lru_cache(maxsize=64)
@@ -170,11 +166,11 @@ def lift(source: CRS, target: CRS, horizontal: CRS, work: CRS, x: Floats, y: Flo
     """
     if datum_of(source) == datum_of(target) and len(source.axis_info) == len(target.axis_info):
         return None
-    moving = [c for c in (source, target) if c.datum is not None and "Dynamic" in str(c.datum.type_name)]
-    if moving:
+    moves = moving(source, target)
+    if moves:
         what = (
             f"heights from {name_of(source)} to {name_of(target)} depend on their epoch, which is not known: "
-            f"{moving[0].name} moves with time"
+            f"{moves[0].name} moves with time"
         )
         raise InputError(Finding(where, what, "bring them to the other system at their epoch before"))
     bases = _bases(source, target, horizontal)

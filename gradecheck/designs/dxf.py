@@ -9,7 +9,7 @@ import numpy as np
 
 from gradecheck.designs.parts import DesignFile, Reading, build_road, checked, extent_line
 from gradecheck.designs.settle import one_system, one_vertical, plane_unit
-from gradecheck.errors import Finding, InputError
+from gradecheck.errors import Finding, InputError, listed
 from gradecheck.formats.dxf import Dxf, read_dxf
 from gradecheck.roads.alignment import Alignment
 from gradecheck.roads.breaklines import triangulated
@@ -101,6 +101,5 @@ def dxf_facts(drawing: Dxf) -> tuple[str, ...]:
     if drawing.lines:
         xyz = np.concatenate([line.xyz for line in drawing.lines])
         names = [line.name for line in drawing.lines]
-        more = f" and {len(names) - _NAMED} more" if len(names) > _NAMED else ""
-        lines += [f"  {len(names)} lines: {', '.join(names[:_NAMED])}{more}", *extent_line(*xyz.T)]
+        lines += [f"  {len(names)} lines: {listed(names, most=_NAMED)}", *extent_line(*xyz.T)]
     return tuple(lines)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from gradecheck.designs.parts import Reading, internal
-from gradecheck.errors import Finding, InputError
+from gradecheck.errors import Finding, InputError, listed
 from gradecheck.formats.profile_lines import station_table
 from gradecheck.layers import VectorLayer, read_named
 from gradecheck.roads.alignment import Alignment
@@ -77,4 +77,4 @@ def _said(reading: Reading, table: StationTable, lost: list[str], bare: list[str
 
 
 def _some(names: list[str]) -> str:
-    return ", ".join(f"'{n}'" for n in names[:6]) + (f" and {len(names) - 6} more" if len(names) > 6 else "")
+    return listed((f"'{n}'" for n in names), most=6)

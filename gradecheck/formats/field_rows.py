@@ -10,8 +10,8 @@ from datetime import date, datetime
 from pathlib import Path
 from typing import TypeVar
 
-from gradecheck.errors import Finding, InputError
-from gradecheck.fieldbook import Book, Entry, listed
+from gradecheck.errors import Finding, InputError, listed
+from gradecheck.fieldbook import Book, Entry
 from gradecheck.formats.dates import is_day_only, parse_date, parse_moment
 from gradecheck.formats.text_tables import TextTable, number, read_text_table
 from gradecheck.layers import VectorLayer, is_text_table, read_layer

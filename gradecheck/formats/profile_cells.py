@@ -3,16 +3,13 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from typing import Any
 
 from gradecheck.errors import Finding, InputError
 from gradecheck.layers import VectorLayer
 from gradecheck.roads.stations import Written, parse_station
-
-_SHOWN = 5
-"""Names or places that one message tells."""
 
 
 def columns_of(layer: VectorLayer, names: Mapping[str, str], where: str) -> list[list[Any]]:
@@ -65,17 +62,6 @@ def station_of(value: object) -> Written | None:
     if number is not None:
         return Written(number, 0)
     return parse_station(value) if isinstance(value, str) else None
-
-
-def listed(items: Iterable[str], before: str = "") -> str:
-    """The first few of them, and how many more there are; `before` them where there are any.
-
-    >>> listed(["a", "b"], "rows: "), listed([], "no rows: "), listed("abcdefg")
-    ('rows: a, b', 'no rows', 'a, b, c, d, e and 2 more')
-    """
-    texts = list(items)
-    more = f" and {len(texts) - _SHOWN} more" if len(texts) > _SHOWN else ""
-    return before + ", ".join(texts[:_SHOWN]) + more if texts else before.rstrip(": ")
 
 
 def beside(where: str, key: str) -> str:

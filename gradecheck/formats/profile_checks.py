@@ -8,8 +8,8 @@ from collections.abc import Mapping, Sequence
 
 import numpy as np
 
-from gradecheck.errors import Finding
-from gradecheck.formats.profile_cells import beside, listed
+from gradecheck.errors import Finding, listed
+from gradecheck.formats.profile_cells import beside
 from gradecheck.formats.profile_strands import Line, Strand, lengths_along
 from gradecheck.probability import Floats
 from gradecheck.roads.alignment import GAP

@@ -14,9 +14,9 @@ from itertools import pairwise
 import numpy as np
 from pyproj import CRS
 
-from gradecheck.errors import Finding, InputError
+from gradecheck.errors import Finding, InputError, listed
 from gradecheck.formats import profile_checks
-from gradecheck.formats.profile_cells import beside, columns_of, gathering, listed, number_of, station_of, text_of
+from gradecheck.formats.profile_cells import beside, columns_of, gathering, number_of, station_of, text_of
 from gradecheck.formats.profile_strands import Line, Strand, join, read_strands
 from gradecheck.layers import VectorLayer
 from gradecheck.probability import Floats

@@ -12,8 +12,8 @@ import numpy as np
 import shapely
 from scipy.spatial import cKDTree
 
-from gradecheck.errors import Finding, InputError
-from gradecheck.formats.profile_cells import beside, columns_of, listed, station_of, text_of
+from gradecheck.errors import Finding, InputError, listed
+from gradecheck.formats.profile_cells import beside, columns_of, station_of, text_of
 from gradecheck.layers import VectorLayer
 from gradecheck.probability import Floats
 from gradecheck.roads.alignment import GAP

@@ -15,6 +15,7 @@ from gradecheck import cautions
 from gradecheck.assessment import Assessment
 from gradecheck.clearance import Basis
 from gradecheck.decision import DECIDED, OPEN, Action
+from gradecheck.errors import listed
 from gradecheck.order import Need, OrderLine, first_order_by, part_name
 from gradecheck.outputs.style import MARKS, Mark
 from gradecheck.outputs.summary import ACTION_WORDS
@@ -167,7 +168,7 @@ def _held(a: Assessment) -> list[str]:
 def _named(a: Assessment, rows: Bools) -> str:
     """The first few ids of some hydrants, and how many more there are."""
     ids = [a.inputs.hydrants.id[i] for i in np.flatnonzero(rows).tolist()]
-    return ", ".join(ids[:_FEW]) + (f" and {len(ids) - _FEW} more" if len(ids) > _FEW else "")
+    return listed(ids, most=_FEW)
 
 
 _FEW = 8

@@ -16,7 +16,7 @@ from scipy.sparse import coo_array
 from scipy.sparse.csgraph import connected_components
 from scipy.spatial import Delaunay, KDTree, QhullError
 
-from gradecheck.errors import Finding, InputError
+from gradecheck.errors import Finding, InputError, listed
 from gradecheck.probability import Bools, Floats, Ints
 from gradecheck.roads.mesh import Mesh
 
@@ -29,9 +29,8 @@ _MOST_PIECES = 5_000_000
 _ROUNDS = 20
 _FLAT = 1e-8
 """A triangle lower than this is the rounding of a straight outer edge."""
-_NAMED = 5
 _TOLD = 20
-"""Lines that one finding names; pairs of lines that are told one by one."""
+"""Pairs of lines that are told one by one."""
 _MEND_HEIGHTS = (
     "mend the heights, take only the finished lines by `layers`, or leave one out; "
     "a vertical face needs its upper edge drawn back by its batter, "
@@ -315,9 +314,8 @@ def _conforming(net: _Net) -> tuple[_Net, Ints]:
             return net, corners
         net = _split(net, missing, _where_to_split(net, missing))
     lines = [net.names[i] for i in np.unique(net.line[missing]).tolist()]
-    named = ", ".join(lines[:_NAMED]) + (f" and {len(lines) - _NAMED} more" if len(lines) > _NAMED else "")
     where = net.place(net.at(missing[:1], np.full(1, 0.5))[0][0])
-    what = f"the triangles do not come to follow {named}, first at {where}"
+    what = f"the triangles do not come to follow {listed(lines)}, first at {where}"
     raise InputError(Finding(net.shown, what, "take out lines or points that nearly coincide there"))
 
 
