@@ -9,6 +9,9 @@ import numpy as np
 from gradecheck.policy import Policy
 from gradecheck.probability import EDGE, Bools, Floats, Ints, Mixture
 
+_NO_MISS = 1e-4
+"""Metres: ground of hundreds of metres in single precision is no better than a tenth of a millimetre."""
+
 
 @dataclass(frozen=True, slots=True)
 class Cases:
@@ -66,6 +69,13 @@ class Window:
     low: Floats
     high: Floats
     empty: Bools
+
+
+def window_miss(final: Floats | float, low: Floats | float, high: Floats | float) -> Floats:
+    """Metres that clearances end above (+) or below (-) a window, 0 in it, NaN unknown; of one shape."""
+    miss = np.where(final > high + EDGE, final - high, np.minimum(final - low, 0.0))
+    out: Floats = np.where(np.abs(miss) <= _NO_MISS, 0.0, miss)
+    return out
 
 
 def window(outlet: Floats, policy: Policy) -> Window:

@@ -8,6 +8,7 @@ from enum import IntEnum
 import numpy as np
 from numpy.typing import NDArray
 
+from gradecheck.cases import window_miss
 from gradecheck.policy import Policy
 from gradecheck.probability import EDGE, Bools, Floats
 
@@ -139,7 +140,7 @@ def confirm(planned: Planned, found: Found, policy: Policy) -> Confirmed:
     planned_rise = np.where(planned.open, 0.0, planned.rise)
     rise = np.where(found.done & said, done_rise, planned_rise)
     clearance, sd, rests = _clearance(planned, found, rise)
-    miss = _miss(clearance, planned)
+    miss = window_miss(clearance, planned.low, planned.high)
     state, why = _state(planned, found, rests, miss, policy.dressing.metres)
     outlet = _outlet(planned, found, clearance, policy)
     off = found.ground - planned.ground
@@ -180,14 +181,6 @@ def _clearance(planned: Planned, found: Found, rise: Floats) -> tuple[Floats, Fl
     from_plan = np.hypot(planned.flange_sd, found.ground_sd)
     spreads = [found.clearance_sd, np.hypot(found.flange_sd, found.ground_sd), from_plan, from_plan]
     return np.select(cases, values, np.nan), np.select(cases, spreads, np.nan), rests.astype(np.int8)
-
-
-def _miss(clearance: Floats, planned: Planned) -> Floats:
-    """How far outside the strict window, NaN unknown."""
-    over = clearance - planned.high
-    under = clearance - planned.low
-    miss = np.where(over > EDGE, over, np.minimum(under, 0.0))
-    return np.where(np.abs(miss) <= _NO_MISS, 0.0, miss)
 
 
 def _state(

@@ -153,11 +153,7 @@ def _ordered(a: Assessment, jobs: Sequence[str]) -> dict[str, tuple[str, int, in
 def _lengths(a: Assessment) -> tuple[Floats, Floats, Floats]:
     """(H,) lengths put in and taken out, and the raise, of the best choice; 0 for none."""
     d = a.counted.decision
-    new, out, rise = (np.zeros(len(a)) for _ in range(3))
-    for i in np.flatnonzero((d.best >= 0) & (d.table >= 0)).tolist():
-        table, best = d.tables[int(d.table[i])], int(d.best[i])
-        new[i], out[i], rise[i] = table.new[best], table.out[best], table.rise[best]
-    return new, out, rise
+    return np.nan_to_num(d.new), np.nan_to_num(d.out), np.nan_to_num(d.rise)
 
 
 def _meant(a: Assessment) -> list[Meant]:

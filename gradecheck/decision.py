@@ -7,13 +7,13 @@ owner's window widened by the dressing. The order of the rows of the action tabl
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import IntEnum
 
 import numpy as np
 from numpy.typing import NDArray
 
-from gradecheck.cases import Cases, Window, window
+from gradecheck.cases import Cases, Window, window, window_miss
 from gradecheck.choices import Choices, choices
 from gradecheck.policy import Policy
 from gradecheck.probability import (
@@ -28,8 +28,6 @@ from gradecheck.probability import (
 _TIE = 1e-9
 _NO_CHOICE = 0.01
 """Below this chance of ending in the window a second-best choice is none: nobody should carry its parts."""
-_NO_MISS = 1e-4
-"""Metres: ground of hundreds of metres in single precision is no better than a tenth of a millimetre."""
 _BLOCK = 1_500_000
 """Probabilities worked at a time: keeps memory flat."""
 
@@ -108,8 +106,6 @@ def decide(cases: Cases, policy: Policy) -> Decision:
     rise, new, out = (np.where(nothing, 0.0, v) for v in (rise, new, out))
     left = np.where(nothing, has, left)
     final = cases.clearance_after + rise
-    miss = np.where(final > strict.high + EDGE, final - strict.high, np.minimum(final - strict.low, 0.0))
-    miss = np.where(np.abs(miss) <= _NO_MISS, 0.0, miss)
     hide = ~active | moved
     return Decision(
         action=action,
@@ -125,8 +121,27 @@ def decide(cases: Cases, policy: Policy) -> Decision:
         out=out,
         left=np.where(hide, -1, left),
         clearance_final=np.where(hide, np.nan, final),
-        window_miss=np.where(hide, np.nan, miss),
+        window_miss=np.where(hide, np.nan, window_miss(final, strict.low, strict.high)),
     )
+
+
+def rechosen(decision: Decision, cases: Cases, rows: Ints) -> Decision:
+    """What follows from action, table and best, worked out anew at some rows; NaN where the choice is still open."""
+    rise, new, out, left = decision.rise.copy(), decision.new.copy(), decision.out.copy(), decision.left.copy()
+    for row in rows.tolist():
+        best = int(decision.best[row])
+        if best >= 0:
+            options = decision.tables[int(decision.table[row])]
+            rise[row], new[row], out[row] = options.rise[best], options.new[best], options.out[best]
+            left[row] = options.left[best]
+        elif decision.action[row] in OPEN:
+            rise[row], new[row], out[row], left[row] = np.nan, np.nan, np.nan, -1
+        else:
+            rise[row], new[row], out[row], left[row] = 0.0, 0.0, 0.0, int(np.nan_to_num(cases.fitted[row]) > 0)
+    final, miss = decision.clearance_final.copy(), decision.window_miss.copy()
+    final[rows] = np.where(decision.action[rows] == Action.relocate, np.nan, cases.clearance_after[rows] + rise[rows])
+    miss[rows] = window_miss(final[rows], decision.window.low[rows], decision.window.high[rows])
+    return replace(decision, rise=rise, new=new, out=out, left=left, clearance_final=final, window_miss=miss)
 
 
 def _action(

@@ -12,9 +12,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 from scipy.spatial import cKDTree
 
-from gradecheck.cases import Cases
+from gradecheck.cases import Cases, window_miss
 from gradecheck.choices import Choices, choices
-from gradecheck.decision import DECIDED, OPEN, Action, Decision
+from gradecheck.decision import DECIDED, OPEN, Action, Decision, rechosen
 from gradecheck.policy import Policy
 from gradecheck.probability import Bools, Floats, Ints
 from gradecheck.units import show
@@ -176,19 +176,18 @@ def counted(review: Review, cases: Cases, decision: Decision, policy: Policy, un
             if off := _off(row, float(options.rise[best[row]]), cases, decision, policy, unit):
                 doubtful.append(f"{edit.hydrant_id}: {off}; counted all the same")
     taken = replace(decision, action=action, table=table, best=best, tables=tuple(tables))
+    taken = rechosen(taken, cases, np.flatnonzero(reviewed))
     return Counted(taken, reviewed, tuple(refused), tuple(doubtful))
 
 
 def _off(row: int, rise: float, cases: Cases, decision: Decision, policy: Policy, unit: str) -> str:
     """What is to be said of a reviewer's choice that ends outside the window, dressing allowed for."""
-    final, dressing = float(cases.clearance_after[row]) + rise, policy.dressing.metres + _SAME_LENGTH
-    over, under = final - float(decision.window.high[row]), float(decision.window.low[row]) - final
-    if not max(over, under) > dressing:  # NaN: nothing is known
+    final = float(cases.clearance_after[row]) + rise
+    miss = float(window_miss(final, decision.window.low[row], decision.window.high[row]))
+    if not abs(miss) > policy.dressing.metres + _SAME_LENGTH:  # NaN: nothing is known
         return ""
     stands = f"{show(abs(final), unit)} {'above' if final >= 0 else 'below'} ground"
-    return (
-        f"the flange then ends {stands}, {show(max(over, under), unit)} {'above' if over > 0 else 'below'} the window"
-    )
+    return f"the flange then ends {stands}, {show(abs(miss), unit)} {'above' if miss > 0 else 'below'} the window"
 
 
 def _options(

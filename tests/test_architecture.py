@@ -107,7 +107,7 @@ ALLOWED: dict[str, set[str]] = {
     "review": {"cases", "choices", "decision", "policy", "probability", "validation"},
     "readback": {"review", "cautions"},
     "reorder": SETTINGS | CORE | {"review", "readback", "outputs"},
-    "confirmation": {"policy", "probability"},
+    "confirmation": {"cases", "policy", "probability"},
     "shots": {"probability"},
     "dangers": {"fieldbook"},
     "sifting": {"confirmation", "probability"},

@@ -126,7 +126,7 @@ def confirmed_table(c: Confirmation) -> pa.Table:
         "work_differs": _texts(differs_words(c)),
         "remarks": _texts("; ".join(said) for said in c.remarks),
         "done_on": _texts(v.on.isoformat() if v.on else "" for v in c.visits),
-        "clearance_planned_{u}": real(a.decision.clearance_final, u),
+        "clearance_planned_{u}": real(a.counted.decision.clearance_final, u),
         "clearance_final_{u}": real(k.clearance, u),
         "clearance_final_sd_{u}": real(k.sd, u),
         "clearance_rests_on": _texts("" if r == Rests.nothing else Rests(r).name for r in k.rests.tolist()),

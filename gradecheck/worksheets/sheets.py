@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import date
 
@@ -12,6 +11,7 @@ from pyproj import CRS
 
 from gradecheck import cautions, reference
 from gradecheck.assessment import Assessment
+from gradecheck.cases import window_miss
 from gradecheck.clearance import Basis
 from gradecheck.decision import Action
 from gradecheck.order import Work
@@ -134,7 +134,7 @@ def book(a: Assessment) -> Book:
     """Everything that the work sheets say, an analyst's choices in place of the computed ones."""
     d, h, plan = a.counted.decision, a.inputs.hydrants, a.inputs.plan
     chosen = picks(a)
-    dressed = _dressed(a, chosen)
+    dressed = _dressed(a)
     rows = np.flatnonzero(np.isin(d.action, CREW) | dressed)
     at = route(h.x[rows], h.y[rows], a.job[rows], [h.street[i] for i in rows.tolist()])
     rows = rows[at].astype(np.int64)
@@ -165,13 +165,12 @@ def book(a: Assessment) -> Book:
     )
 
 
-def _dressed(a: Assessment, chosen: Sequence[Pick]) -> Bools:
+def _dressed(a: Assessment) -> Bools:
     """(H,) kept, and the ground must be dressed; worked out anew where a reviewer says keep."""
     d = a.counted.decision
     computed = cautions.any_of(a.cautions, (words.DRESS,))
-    reviewed = np.zeros(len(a), dtype=bool)
-    for i in np.flatnonzero(a.counted.reviewed).tolist():
-        reviewed[i] = _dressable(a, _miss(a, i, chosen[i].rises))
+    miss = np.abs(np.nan_to_num(d.window_miss))
+    reviewed = (miss > 0) & (miss <= a.inputs.plan.policy.dressing.metres + 1e-9)
     return np.asarray((d.action == Action.keep) & np.where(a.counted.reviewed, reviewed, computed), dtype=bool)
 
 
@@ -179,13 +178,12 @@ def _miss(a: Assessment, row: int, rises: tuple[float, ...]) -> float:
     """Metres above (+) or below (-) the owner's window with the first choice; 0 inside, or where it is not known."""
     window = a.counted.decision.window
     final = float(a.clearance.after[row]) + (rises[0] if rises else 0.0)
-    over, under = final - float(window.high[row]), final - float(window.low[row])
-    return over if over > 0 else under if under < 0 else 0.0
+    return float(np.nan_to_num(window_miss(final, window.low[row], window.high[row])))
 
 
 def _dressable(a: Assessment, miss: float) -> bool:
     """Off the window, and no farther than dressing reaches."""
-    return 1e-4 < abs(miss) <= a.inputs.plan.policy.dressing.metres + 1e-9
+    return 0 < abs(miss) <= a.inputs.plan.policy.dressing.metres + 1e-9
 
 
 def _degrees(a: Assessment) -> tuple[Floats, Floats]:
