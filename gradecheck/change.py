@@ -47,7 +47,8 @@ class GradeChange:
     about_after: (H,) `ground` is of the after height (surveyed flange) and not of the change.
     position_sd: (H,) how much the position error alone moves the change (the after ground where the change is
         unknown): root of the mean square about the value at the point.
-    own_sd: (H,) the surfaces' own independent error in the change. before_sd: (H,) that of the old ground.
+    own_sd: (H,) the surfaces' own independent error in the change. before_sd, after_sd: (H,) those of the grounds; of
+        the after ground where it is unchanged, the old one's.
     mover_sd: (H,) the same in what `ground` is of: the change, or the after height.
     ground: mixture about the point.
     """
@@ -63,6 +64,7 @@ class GradeChange:
     position_sd: Floats
     own_sd: Floats
     before_sd: Floats
+    after_sd: Floats
     mover_sd: Floats
     ground: Mixture
     before_names: tuple[str, ...]
@@ -109,6 +111,7 @@ _BLANK: dict[str, object] = {
     "position_sd": 0.0,
     "own_sd": np.nan,
     "before_sd": np.nan,
+    "after_sd": np.nan,
     "mover_sd": np.nan,
 }
 
@@ -171,6 +174,7 @@ def _batch(before: Surface, after: Design, x: Floats, y: Floats, position_sd: fl
         position_sd=moved,
         own_sd=change_sd[:, 0],
         before_sd=seen.before.sd[:, 0],
+        after_sd=seen.after.sd[:, 0],
         mover_sd=sd[:, 0],
         ground=ground,
         before_names=seen.before.names,

@@ -199,45 +199,19 @@ def _flange(a: Assessment, rows: Ints) -> tuple[Floats, Floats]:
         before[ask], before_sd[ask] = heights.z, heights.sd
     if inputs.before_ground.bare:
         before[:] = np.nan
-    measured = inputs.field.clearance_sd if inputs.field is not None else _measured_sd(inputs.plan)
-    middle = np.where(np.isfinite(h.clearance), h.clearance, _middle(inputs.plan))
-    own = np.where(np.isfinite(h.clearance), measured, _spread(inputs.plan))
+    c, errors = a.clearance, inputs.errors
     surveyed = np.isfinite(h.flange)
-    flange_sd = inputs.field.flange_sd if inputs.field is not None else _flange_sd(inputs.plan)
-    shared = inputs.plan.before.shared.metres if inputs.plan.before else 0.0
-    by_ground = np.sqrt(np.square(own) + np.square(np.nan_to_num(before_sd)) + shared**2)
-    return np.where(surveyed, h.flange, before + middle), np.where(surveyed, flange_sd, by_ground)
-
-
-def _middle(plan: Plan) -> float:
-    return (plan.policy.clearance_min.metres + plan.policy.clearance_max.metres) / 2
-
-
-def _spread(plan: Plan) -> float:
-    """Standard deviation of a clearance that is only assumed: uniform over the window and its spread."""
-    half = (plan.policy.clearance_max.metres - plan.policy.clearance_min.metres) / 2
-    return float((half + plan.policy.clearance_spread.metres) / np.sqrt(3))
-
-
-def _measured_sd(plan: Plan) -> float:
-    return (plan.hydrants.clearance.sd if plan.hydrants.clearance else plan.measuring_sd).metres
-
-
-def _flange_sd(plan: Plan) -> float:
-    """How well flanges are surveyed."""
-    if plan.measurements is not None:
-        return plan.measurements.flange_sd.metres
-    return plan.hydrants.flange_elevation.sd.metres if plan.hydrants.flange_elevation else 0.02 * 0.3048
+    by_ground = np.sqrt(
+        np.square(c.sd) + np.square(c.spread) / 3 + np.square(np.nan_to_num(before_sd)) + errors.before_shared**2
+    )
+    return np.where(surveyed, h.flange, before + c.before), np.where(surveyed, errors.surveyed, by_ground)
 
 
 def _design_sd(a: Assessment) -> Floats:
-    """(H,) error of the design ground: what of the change's error is not the old ground's, and the shared one."""
-    plan, change = a.inputs.plan, a.change
-    own = np.sqrt(np.maximum(np.square(change.own_sd) - np.square(change.before_sd), 0.0))
-    own = np.where(np.isfinite(own), own, plan.after.sd.metres)
-    shared = plan.before.shared.metres if plan.before else 0.0
-    before = np.hypot(np.nan_to_num(change.before_sd), shared)
-    return np.where(change.unchanged, before, np.hypot(own, plan.after.shared.metres))
+    """(H,) error of the design ground: its own, and the shared one; the old ground's where that is left as it is."""
+    change, errors = a.change, a.inputs.errors
+    shared = np.where(change.unchanged, errors.before_shared, errors.after_shared)
+    return np.asarray(np.hypot(np.nan_to_num(change.after_sd), shared))
 
 
 # -- what was found --------------------------------------------------------------------------------------------
@@ -259,7 +233,7 @@ def _found(a: Assessment, planned: Planned, asbuilt: AsBuilt, visits: Sequence[V
         ground=asbuilt.ground,
         ground_sd=asbuilt.ground_sd,
         flange=flange,
-        flange_sd=np.full(n, _flange_sd(plan)),
+        flange_sd=np.full(n, plan.surveying_sd.metres),
         clearance=column("clearance"),
         clearance_sd=np.full(n, plan.measuring_sd.metres),
         height=column("height"),

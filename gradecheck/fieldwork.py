@@ -16,13 +16,12 @@ from gradecheck.fieldbook import QUANTITIES, Book, Entry, Known, Merged, Owners,
 from gradecheck.formats.dates import parse_date
 from gradecheck.formats.field_rows import Reading, read_field_rows, table_of
 from gradecheck.hydrants import Hydrants
-from gradecheck.plan import MEASURING_SD, Plan
+from gradecheck.plan import MEASURING_SD, SURVEYING_SD, Plan
 from gradecheck.probability import Bools, Floats
 from gradecheck.surfaces.tiles import find
 
 WHERE = "measurements.path"
 _SUFFIXES = (".csv", ".tsv", ".txt", ".xlsx", ".ods", ".gpkg", ".geojson", ".shp", ".fgb", ".parquet")
-_DEFAULT_FLANGE_SD = 0.02 * 0.3048
 
 
 @dataclass(frozen=True, slots=True)
@@ -120,7 +119,7 @@ def taken_in(
         values={name: getattr(hydrants, name) for name in QUANTITIES},
         days=days,
         clearance_sd=(source.clearance.sd if source.clearance else MEASURING_SD).metres,
-        flange_sd=source.flange_elevation.sd.metres if source.flange_elevation else _DEFAULT_FLANGE_SD,
+        flange_sd=source.flange_elevation.sd.metres if source.flange_elevation else SURVEYING_SD.metres,
     )
     flange_sd = known.flange_sd if plan.measurements is None else plan.measurements.flange_sd.metres
     rows = [whose.rows[k] for k in before]

@@ -45,7 +45,8 @@ class Project(Section):
 
 
 MEASURING_SD = Length(0.25, "in")
-"""Standard deviation of a clearance measured with a rule, where the plan states none."""
+SURVEYING_SD = Length(0.02, "ft")
+"""Standard deviations of a clearance measured with a rule and of a flange surveyed, where the plan states none."""
 
 
 class LengthColumn(Section):
@@ -67,7 +68,7 @@ class SurveyedColumn(LengthColumn):
     vertical: their vertical reference system, where it is not the design's.
     """
 
-    sd: Distance = Length(0.02, "ft")
+    sd: Distance = SURVEYING_SD
     vertical: str | None = None
 
 
@@ -114,7 +115,7 @@ class MeasurementSource(Section):
     elevation_unit: Unit | None = None
     date_order: Literal["mdy", "dmy"] | None = None
     clearance_sd: Distance | None = None
-    flange_sd: Distance = Length(0.02, "ft")
+    flange_sd: Distance = SURVEYING_SD
 
 
 class PavingSource(Section):
@@ -240,6 +241,13 @@ class Plan(Section):
         clearance = self.hydrants.clearance
         stated = None if self.measurements is None else self.measurements.clearance_sd
         return stated or (MEASURING_SD if clearance is None else clearance.sd)
+
+    @property
+    def surveying_sd(self) -> Length:
+        """How well a flange is surveyed in the field from now on."""
+        flange = self.hydrants.flange_elevation
+        stated = None if self.measurements is None else self.measurements.flange_sd
+        return stated or (SURVEYING_SD if flange is None else flange.sd)
 
     @property
     def folder(self) -> Path:

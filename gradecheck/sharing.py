@@ -61,10 +61,9 @@ def _independent(cases: Cases, change: GradeChange, correlation: float) -> Mixtu
     ground = cases.ground
     if not correlation:
         return ground
-    b, own = np.nan_to_num(change.before_sd), np.nan_to_num(change.own_sd)
-    # own² = a² + b² - 2 rho a b, solved for a, the error of the after surface.
-    a = correlation * b + np.sqrt(np.maximum(np.square(own) - np.square(b) * (1 - correlation**2), 0.0))
-    lost: Floats = np.where(change.about_after | change.unchanged, 0.0, 2 * correlation * a * b)
+    # The change's own error is sqrt(a² + b² - 2 rho a b).
+    both = np.nan_to_num(change.after_sd) * np.nan_to_num(change.before_sd)
+    lost: Floats = np.where(change.about_after | change.unchanged, 0.0, 2 * correlation * both)
     return replace(ground, sd=np.sqrt(np.square(ground.sd) + np.repeat(lost, ground.counts)))
 
 
