@@ -100,13 +100,28 @@ def read_layer(
     return VectorLayer(_plain(table), geometry, _crs(meta["crs"]), place.astype(np.int64), len(everything), shown)
 
 
-def read_named(path: Path, shown: str, section: str, key: str, layer: str | None = None) -> VectorLayer:
-    """Read the layer that a key of a section of the plan names as its path; findings are told under that key."""
+def read_named(
+    path: Path, shown: str, where: str, layer: str | None = None, encoding: str | None = None, *, alone: bool = False
+) -> VectorLayer:
+    """Read the layer that a key of the plan, or an option, names; findings are told under that name.
+
+    alone: no other key or option can name a layer of the file or its encoding.
+    """
+    section = where.rpartition(".")[0] or where
     try:
-        return read_layer(path, shown, section, layer)
+        return read_layer(path, shown, section, layer, None, encoding)
     except InputError as error:
-        told = {f"{section}.path": f"{section}.{key}"}
-        raise InputError([replace(f, where=told.get(f.where, f.where)) for f in error.findings]) from None
+        told: dict[str, tuple[str, str | None]] = {f"{section}.path": (where, None)}
+        if alone:
+            told |= {
+                f"{section}.layer": (where, "keep it in a file of its own"),
+                f"{section}.encoding": (where, "save it as UTF-8"),
+            }
+        found = []
+        for f in error.findings:
+            name, mend = told.get(f.where, (f.where, None))
+            found.append(replace(f, where=name, mend=mend or f.mend))
+        raise InputError(found) from None
 
 
 @contextmanager

@@ -77,7 +77,7 @@ def lay(plan: Plan, before: Ground, after: Ground, place: Place, notes: list[str
     old, new = both(before, after, 0.0)
     seen, closer = None, (before, after)
     if plan.stable is not None:
-        seen = steady.look(plan, plan.stable, steady.Site(place.work, place.limits, place.built), old, new)
+        seen = steady.look(plan, plan.stable, steady.Site(place.work, place.limits, place.built), old, new, notes)
         closer = steady.with_spread(before, after, seen)
         if seen.estimated or seen.corrected:
             old, new = both(*closer, seen.corrected)

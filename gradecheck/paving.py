@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from datetime import date, datetime
 
 import numpy as np
@@ -74,7 +74,7 @@ def read_jobs(plan: Plan, work: CRS) -> tuple[Jobs, list[str]]:
     if source is None:
         return one_job(plan), []
     layer = read_layer(plan.resolve(source.path), source.path, "paving", source.layer)
-    parts, notes = geometries(layer, work, "paving", lines=True)
+    parts, notes = geometries(layer, work, "paving", 1)
     names = [_text(v, p) for v, p in zip(layer.column(source.job, "paving.job").to_pylist(), layer.place, strict=True)]
     starts, unread = _starts(layer, source.starts, plan.project.starts)
     if unread:
@@ -101,14 +101,14 @@ def read_jobs(plan: Plan, work: CRS) -> tuple[Jobs, list[str]]:
 def read_limits(plan: Plan, work: CRS) -> tuple[shapely.Geometry, list[str]]:
     """The polygons of `[after] limits` as one geometry in the working system. Raises InputError."""
     layer = _alone(plan, str(plan.after.limits), "limits")
-    parts, notes = geometries(layer, work, "after.limits", lines=False)
+    parts, notes = geometries(layer, work, "after.limits", 2)
     return shapely.union_all(list(parts.values())), notes
 
 
 def read_pavement(plan: Plan, work: CRS) -> tuple[Pavement, list[str]]:
     """`[after] pavement`: areas of the new pavement, or lines of its edge. Raises InputError."""
     layer = _alone(plan, str(plan.after.pavement), "pavement")
-    parts, notes = geometries(layer, work, "after.pavement", lines=True)
+    parts, notes = geometries(layer, work, "after.pavement", 1)
     areas = [g for g in parts.values() if shapely.get_dimensions(g) == 2]
     lines = [g for g in parts.values() if shapely.get_dimensions(g) == 1]
     if not areas:
@@ -121,19 +121,14 @@ def read_pavement(plan: Plan, work: CRS) -> tuple[Pavement, list[str]]:
 
 def _alone(plan: Plan, path: str, key: str) -> VectorLayer:
     """The only layer of a file that a key of `[after]` names."""
-    try:
-        return read_named(plan.resolve(path), path, "after", key)
-    except InputError as error:
-        told = [
-            replace(f, mend="keep it in a file of its own") if f.where == "after.layer" else f for f in error.findings
-        ]
-        raise InputError([replace(f, where=f"after.{key}") for f in told]) from None
+    return read_named(plan.resolve(path), path, f"after.{key}", alone=True)
 
 
-def geometries(
-    layer: VectorLayer, work: CRS, key: str, *, lines: bool
-) -> tuple[dict[int, shapely.Geometry], list[str]]:
-    """Usable polygons (and lines) by row in the working system; broken polygons are mended aloud."""
+def geometries(layer: VectorLayer, work: CRS, key: str, least: int) -> tuple[dict[int, shapely.Geometry], list[str]]:
+    """Usable geometries by row in the working system; broken polygons are mended aloud.
+
+    least: the dimension from which on they are: 2 polygons, 1 lines too, 0 points too. Raises InputError.
+    """
     if layer.crs is None:
         raise InputError(Finding(key, f"{layer.shown} has no reference system", "set it in a GIS first"))
     horizontal = reference.split(layer.crs)[0] or layer.crs
@@ -145,7 +140,6 @@ def geometries(
     usable: dict[int, shapely.Geometry] = {}
     skipped, mended = [], []
     for i, geometry in enumerate(layer.geometry):
-        least = 1 if lines else 2
         if geometry is None or geometry.is_empty or shapely.get_dimensions(geometry) < least:
             skipped.append(int(layer.place[i]))
             continue
@@ -160,7 +154,7 @@ def geometries(
             skipped.append(int(layer.place[i]))
             continue
         usable[i] = moved
-    kind = "polygons or lines" if lines else "polygons"
+    kind = ("polygons, lines or points", "polygons or lines", "polygons")[least]
     if not usable:
         raise InputError(Finding(key, f"{layer.shown} has no usable {kind}", f"give a layer of {kind}"))
     caveat = path.caveat(*places)

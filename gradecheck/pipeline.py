@@ -33,6 +33,7 @@ from gradecheck.report.page import write_report
 from gradecheck.review import settings
 from gradecheck.worksheets.files import write_measurements, write_notices, write_worksheets
 from gradecheck.worksheets.filled import free_name
+from gradecheck.worksheets.sheets import book
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -179,7 +180,7 @@ def _remake(again: Reordered, package: Path, aside: Path, today: date) -> list[P
     rest = _write_workbook(made[1], again.plan, again.counting, again.lines, today, target)
     made += [rest] if rest is not None else []
     for path in (copy, *made):
-        _flush(path)
+        manifest.flush(path)
     copy.replace(package)
     return made
 
@@ -285,16 +286,17 @@ def _make(result: Result, aside: Path, started: float) -> list[Path]:
     rest = _write_workbook(outputs["order.xlsx"], plan, _counting(a), a.order, a.today, aside.parent)
     if rest is not None:
         outputs[rest.name] = rest
-    write_worksheets(a, outputs["worksheets.pdf"], plan.output.paper)
+    sheets = book(a)
+    write_worksheets(sheets, outputs["worksheets.pdf"], plan.output.paper)
     for name, write_form in (("notices.csv", write_notices), ("measurements.csv", write_measurements)):
         former = aside.parent / name
-        if not write_form(a, outputs[name], former):
+        if not write_form(sheets, outputs[name], former):
             kept = free_name(former)
             outputs[kept.name] = aside / kept.name
             shutil.copyfile(former, outputs[kept.name])
     write_report(a, result.summary, read, outputs["report.html"])
     for path in outputs.values():
-        _flush(path)
+        manifest.flush(path)
     timings = {**result.timings, "write": time.perf_counter() - started}
     last = aside / "run.json"
     manifest.write_manifest(last, a.inputs.plan, read, result.summary, timings, outputs)
@@ -307,9 +309,9 @@ def _write_workbook(
     """The workbook, held against the order as placed, or else the former one; where the trace goes on, if too long."""
     title = f"Hydrant extensions: {plan.project.name}" if plan.project.name else "Hydrant extensions"
     relocated = int((counting.decision.action == Action.relocate).sum())
-    former = order_files.read_csv(target / PLACED) or order_files.read_csv(target / "order.csv")
-    level = plan.policy.service_level
     placed = (target / PLACED).exists()
+    former = order_files.read_csv(target / (PLACED if placed else "order.csv"))
+    level = plan.policy.service_level
     book = workbook.Book(
         title, level, lines, trace(counting, lines), today, relocated, former, PLACED if placed else ""
     )
@@ -321,11 +323,6 @@ def _counting(a: Assessment) -> Counting:
     work = Work(a.job, i.family, a.firm, i.jobs.names, i.jobs.starts, i.families, i.plan.output.unit)
     ids, streets = i.hydrants.id, i.hydrants.street
     return Counting(ids, streets, a.counted.reviewed, a.cases, a.counted.decision, work, i.catalog, i.plan.policy)
-
-
-def _flush(path: Path) -> None:
-    with path.open("rb+") as file:
-        os.fsync(file.fileno())
 
 
 def _metadata(a: Assessment) -> dict[str, Any]:

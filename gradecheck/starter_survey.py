@@ -9,6 +9,7 @@ from typing import Any
 
 import numpy as np
 
+from gradecheck.formats.field_rows import COLUMNS
 from gradecheck.probability import Floats
 
 _OFF = {"QH-0013": 0.27, "QH-0004": -0.05}
@@ -16,10 +17,6 @@ _OFF = {"QH-0013": 0.27, "QH-0004": -0.05}
 _NOT_SURVEYED = ("QH-0022",)
 _FLANGES = {"QH-0005": 921.86, "QH-0023": 930.19, "QH-0032": 936.25}
 """Feet: flanges surveyed as built."""
-_FORM = (
-    "hydrant_id", "date", "clearance", "flange_elevation", "outlet_height", "length_fitted", "length_taken_out",
-    "part_number", "drain_ok", "leak_ok", "out_at", "back_at", "note",
-)  # fmt: skip
 _UNITS = ("", "YYYY-MM-DD", "in", "ft", "in", "in", "in", "", "yes/no", "yes/no", "YYYY-MM-DD hh:mm",
           "YYYY-MM-DD hh:mm", "")  # fmt: skip
 # Id, day of May 2027, clearance measured, length put in, part.
@@ -81,7 +78,7 @@ def write_survey(
     shots.append((str(len(shots) - 1), "", f"{x:.2f}", f"{y:.2f}", "924.41", "ground"))
     _write(folder / "asbuilt.csv", shots)
     _write(
-        folder / "measurements_done.csv", [_FORM, _UNITS, *map(_row, _DONE), *((name, *[""] * 12) for name in _BLANK)]
+        folder / "measurements_done.csv", [COLUMNS, _UNITS, *map(_row, _DONE), *((name, *[""] * 12) for name in _BLANK)]
     )
 
 

@@ -10,9 +10,10 @@ import shapely
 from pyproj import CRS
 
 from gradecheck import reference
-from gradecheck.errors import Finding, InputError
+from gradecheck.errors import Finding, InputError, listed
 from gradecheck.grounds import Ground
 from gradecheck.layers import read_layer
+from gradecheck.paving import geometries
 from gradecheck.plan import Plan, StableSource
 from gradecheck.probability import Floats
 from gradecheck.stable import StableGround, stable_ground
@@ -122,8 +123,11 @@ class Site:
     built: shapely.Geometry | None
 
 
-def look(plan: Plan, source: StableSource, site: Site, old: Surface, new: Surface) -> Steady:
-    """Ask both surfaces. Raises InputError where they share no such ground."""
+def look(plan: Plan, source: StableSource, site: Site, old: Surface, new: Surface, notes: list[str]) -> Steady:
+    """Ask both surfaces. notes: what must be said of the layer, added to.
+
+    Raises InputError where they share no such ground.
+    """
     work = site.work
     if plan.before is None:
         what = "there is no [before] ground that the design could be held against"
@@ -131,7 +135,7 @@ def look(plan: Plan, source: StableSource, site: Site, old: Surface, new: Surfac
     if source.correct and len(plan.before.layers_down) > 1:
         what = "correct = true would move several sources of [[before]] by one amount, and each may be off by its own"
         raise InputError(Finding("stable.correct", what, "correct them one by one, or leave it out"))
-    x, y = _places(plan, source, work, site.limits, shapely.intersection(old.extent, new.extent))
+    x, y = _places(plan, source, site, shapely.intersection(old.extent, new.extent), notes)
     inside = np.zeros(len(x), dtype=bool)
     if site.built is not None:
         shapely.prepare(site.built)
@@ -175,9 +179,10 @@ def _unstated(plan: Plan) -> tuple[str, ...]:
 
 
 def _places(
-    plan: Plan, source: StableSource, work: CRS, limits: shapely.Geometry | None, shared: shapely.Geometry
+    plan: Plan, source: StableSource, site: Site, shared: shapely.Geometry, notes: list[str]
 ) -> tuple[Floats, Floats]:
     """(n,), (n,) where stable ground is looked at, working units: the plan's points, or a grid over its areas."""
+    work, limits = site.work, site.limits
     unit = reference.metres_per_unit(work)
     if source.path is None:
         if limits is None or source.beyond is None:
@@ -186,21 +191,19 @@ def _places(
         area = shapely.difference(shared, shapely.buffer(limits, source.beyond.metres / unit))
     else:
         layer = read_layer(plan.resolve(source.path), source.path, "stable", source.layer)
-        if layer.crs is None:
-            raise InputError(Finding("stable", f"{layer.shown} has no reference system", "set it in a GIS first"))
-        path = reference.Path.between(reference.split(layer.crs)[0] or layer.crs, work)
-        trouble = path.trouble(*shapely.get_coordinates(layer.geometry).T)
-        if trouble is not None:
-            raise InputError(Finding("stable", f"{layer.shown}: {trouble[0]}", trouble[1]))
-        shapes = [g for g in layer.geometry if g is not None and not g.is_empty]
-        moved = [shapely.transform(shapely.force_2d(g), lambda c: np.stack(path.there(*c.T), axis=1)) for g in shapes]
-        points = [g for g in moved if shapely.get_dimensions(g) == 0]
-        if points and len(points) == len(moved):
+        found, told = geometries(layer, work, "stable", 0)
+        notes.extend(told)
+        shapes = list(found.values())
+        points = [g for g in shapes if shapely.get_dimensions(g) == 0]
+        if len(points) == len(shapes):
             x, y = shapely.get_coordinates(points).T
             return np.ascontiguousarray(x), np.ascontiguousarray(y)
-        areas = [shapely.make_valid(g) for g in moved if shapely.get_dimensions(g) == 2]
+        areas = [g for g in shapes if shapely.get_dimensions(g) == 2]
         if not areas:
             raise InputError(Finding("stable", f"{layer.shown} has no polygons or points", "give areas or points"))
+        if len(areas) < len(shapes):
+            others = [int(layer.place[i]) for i, g in found.items() if shapely.get_dimensions(g) < 2]
+            notes.append(f"{layer.shown}: rows without polygons passed over beside those with: {listed(others)}")
         area = shapely.intersection(shapely.union_all(areas), shared)
     return _grid(area, None if source.spacing is None else source.spacing.metres / unit)
 

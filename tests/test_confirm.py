@@ -24,7 +24,19 @@ from gradecheck import Given, InputError, OutputError, Plan, confirm, run
 from gradecheck.confirmation import State
 from tests import drawings
 from tests.conftest import Outcome, Sample
-from tests.projects import CELL, CRS, EAST, MARGIN, NORTH, SIDE, hydrants, tiny_plan, toml_text, write_ground
+from tests.projects import (
+    CELL,
+    CRS,
+    EAST,
+    MARGIN,
+    NORTH,
+    SIDE,
+    hydrants,
+    plan_values,
+    tiny_plan,
+    toml_text,
+    write_ground,
+)
 from tests.test_fieldwork import form, row
 
 TODAY = date(2027, 6, 1)
@@ -182,6 +194,30 @@ def test_a_review_is_the_plan(tmp_path: Path) -> None:
     frame, _ = confirmed(plan, as_designed(tmp_path))
     assert (frame.action["H-2"], frame.work_planned["H-2"]) == ("keep", "keep")
     assert frame.state["H-2"] == "too_low"  # 4.5 - 6 and nothing done
+    assert frame.clearance_planned_in["H-2"] == pytest.approx(-1.5, abs=1e-3)
+
+
+def test_the_errors_are_those_of_the_run(tmp_path: Path) -> None:
+    # Feet; inches in the files. Stable ground has a standard error, which a correction puts in place of sd_shared.
+    rng = np.random.default_rng(5)
+    noise = rng.normal(0, 0.05, (36, 36))
+    yard = gpd.GeoDataFrame(geometry=[shapely.box(EAST, NORTH + 70, EAST + 100, NORTH + 100)], crs=CRS)
+    yard.to_file(tmp_path / "yard.gpkg")
+    stable = {"path": "yard.gpkg", "spacing": "3 m", "correct": True}
+    tiny_plan(tmp_path)
+    sections = {"before": {"sd": "0.3 ft", "sd_shared": "2 ft"}, "after": {"sd": "0.3 ft", "correlation": 0.5}}
+    plan = Plan.parse(plan_values(stable=stable, hydrants={"position_sd": "0 m"}, **sections), tmp_path)
+    write_ground(tmp_path / "before.tif", lambda x, y: 100 + noise)
+    write_ground(tmp_path / "after.tif", lambda x, y: np.where(y < 60, 100.5, 100.0))
+    ran = run(plan, today=TODAY).summary["errors"]
+    error = ran["before_shared_m"] / 0.0254
+    assert 0 < error < 2 * 12 / 10
+    frame, _ = confirmed(plan, as_designed(tmp_path))
+    # Clearance 0.1 in, old ground 0.3 ft and the standard error, ground as built 0.05 ft: of H-1 without any work.
+    sd = (0.1**2 + 3.6**2 + error**2 + 0.6**2) ** 0.5
+    assert frame.clearance_final_sd_in["H-1"] == pytest.approx(sd, abs=1e-3)
+    # The design has its own 0.3 ft, whatever it shares with the old ground.
+    assert frame.ground_off_sd_in["H-1"] == pytest.approx((3.6**2 + 0.6**2) ** 0.5, abs=1e-3)
 
 
 def test_where_the_design_leaves_the_ground_the_flange_of_today_is_asked_for_anew(tmp_path: Path) -> None:
@@ -423,6 +459,25 @@ def test_confirm_json_names_inputs_and_outputs_with_their_digests(tmp_path: Path
     for name, entry in content["outputs"].items():
         assert entry["sha256"] == hashlib.sha256((folder / name).read_bytes()).hexdigest()
     assert content["states"] == summary["states"]
+
+
+def test_every_part_of_a_survey_has_its_digest(tmp_path: Path) -> None:
+    points = hydrants({"hydrant_id": ["H-1", "H-2", "H-3"], "elevation": [100.5] * 3}, PLACES)
+    points.to_file(tmp_path / "survey.shp")
+    confirmed(tiny_plan(tmp_path), str(tmp_path / "survey.shp"), unit="ft")
+    told = json.loads((tmp_path / "out" / "confirm" / "confirm.json").read_text(encoding="utf-8"))
+    read = {Path(f["path"]).suffix: f["sha256"] for f in told["inputs"] if f["role"] == "asbuilt"}
+    assert set(read) == {".shp", ".shx", ".dbf", ".prj", ".cpg"}
+    assert read[".dbf"] == hashlib.sha256((tmp_path / "survey.dbf").read_bytes()).hexdigest()
+
+
+def test_a_survey_of_several_layers_is_refused_in_words_of_the_command(tmp_path: Path) -> None:
+    for layer in ("points", "lines"):
+        hydrants({"hydrant_id": ["H-1"], "elevation": [100.5]}, PLACES[:1]).to_file(
+            tmp_path / "survey.gpkg", layer=layer
+        )
+    with pytest.raises(InputError, match=r"^--asbuilt: .*2 layers.*keep it in a file of its own"):
+        confirmed(tiny_plan(tmp_path), str(tmp_path / "survey.gpkg"), unit="ft")
 
 
 def test_all_files_are_replaced_or_none_and_a_runs_own_are_left_alone(tmp_path: Path) -> None:

@@ -516,6 +516,18 @@ def test_an_order_kept_as_placed_is_what_later_ones_are_held_against(tmp_path: P
     assert (out / "order_placed.csv").exists()
 
 
+def test_an_order_of_nothing_kept_as_placed_is_one_too(tmp_path: Path) -> None:
+    plan = tiny_plan(tmp_path, after=100.0, hydrants={"extension_fitted": "0 in"})
+    run(plan)
+    out = tmp_path / "out"
+    assert len((out / "order.csv").read_text(encoding="utf-8-sig").splitlines()) == 1
+    shutil.copy(out / "order.csv", out / "order_placed.csv")
+    for _ in range(2):  # the second has an order.csv of its own beside it
+        run(tiny_plan(tmp_path, after=100.5, hydrants={"extension_fitted": "0 in"}))
+        page = sheet(out / "order.xlsx", "Changed")
+        assert table(page)
+
+
 def test_the_same_order_again_has_no_changes(sample: Sample, tmp_path: Path) -> None:
     book = sample_book(sample)
     page = sheet(written(replace(book, former=former_of(book, tmp_path)), tmp_path), "Changed")

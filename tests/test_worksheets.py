@@ -21,12 +21,13 @@ from gradecheck import cautions, run
 from gradecheck.assessment import Assessment
 from gradecheck.catalog import Catalog
 from gradecheck.decision import Action
+from gradecheck.formats.field_rows import COLUMNS
 from gradecheck.paving import Jobs
 from gradecheck.review import Edit, Review, counted
 from gradecheck.setback import Pavement
 from gradecheck.walk import length, neighbours, route, walk
 from gradecheck.worksheets import typeface, words
-from gradecheck.worksheets.files import MEASUREMENTS, write_measurements, write_notices, write_worksheets
+from gradecheck.worksheets.files import write_measurements, write_notices, write_worksheets
 from gradecheck.worksheets.picks import Pick, site_rule
 from gradecheck.worksheets.sheets import Book, book
 from tests.cases import IN, Site, assessed, exact_plan, possible, right
@@ -75,7 +76,7 @@ def texts(path: Path) -> list[str]:
 
 def pages(a: Assessment, path: Path, paper: str | None = None) -> dict[int, str]:
     """The text of each sheet's page by its number."""
-    write_worksheets(a, path, paper)
+    write_worksheets(book(a), path, paper)
     found = {}
     for text in texts(path):
         match = re.search(r"sheet (\d+) of (\d+)", text)
@@ -256,7 +257,7 @@ def test_a_large_fill_waits_for_the_engineer_on_its_sheet_and_on_the_list(tmp_pa
     ]
     (waiting,) = made.held
     assert (waiting.hydrant_id, waiting.decide) == ("H1", words.HELD["fill_over_review"])
-    write_worksheets(a, tmp_path / "w.pdf")
+    write_worksheets(book(a), tmp_path / "w.pdf")
     *sheets, last = texts(tmp_path / "w.pdf")
     assert "1 hydrant: on hold: the crew starts only once this is agreed and signed here." in last
     assert "H1 (sheet" in last
@@ -286,7 +287,7 @@ def test_the_rows_own_cautions_are_explained(small: Assessment, tmp_path: Path) 
 
 
 def test_the_engineers_list_says_what_must_be_decided(small: Assessment, tmp_path: Path) -> None:
-    write_worksheets(small, tmp_path / "w.pdf")
+    write_worksheets(book(small), tmp_path / "w.pdf")
     last = texts(tmp_path / "w.pdf")[-1]
     assert "engineer's list" in last
     assert number_of("too_high") in last
@@ -296,7 +297,7 @@ def test_the_engineers_list_says_what_must_be_decided(small: Assessment, tmp_pat
 
 
 def test_the_first_page_adds_up_the_parts_of_its_sheets(small: Assessment, tmp_path: Path) -> None:
-    write_worksheets(small, tmp_path / "w.pdf")
+    write_worksheets(book(small), tmp_path / "w.pdf")
     first = texts(tmp_path / "w.pdf")[0]
     made = book(small)
     for name, number in (("extension 6 in", "PA-06"), ("extension 18 in", "PA-18"), ("barrel gasket", "PA-G")):
@@ -307,7 +308,7 @@ def test_the_first_page_adds_up_the_parts_of_its_sheets(small: Assessment, tmp_p
 
 
 def test_sheets_speak_of_flange_heights_and_of_no_clearance(sample, tmp_path: Path) -> None:
-    write_worksheets(sample.result.assessment, tmp_path / "w.pdf")
+    write_worksheets(book(sample.result.assessment), tmp_path / "w.pdf")
     for text in texts(tmp_path / "w.pdf"):
         assert "clearance" not in text.lower()
 
@@ -386,12 +387,12 @@ def test_paper_goes_by_the_unit_unless_it_is_named(small: Assessment, tmp_path: 
     metric = assessed(list(SITES.values()), exact_plan(output__unit="mm"), catalog=CATALOG)
     sizes = {}
     for name, a, paper in (("us", small, None), ("si", metric, None), ("us4", small, "a4")):
-        write_worksheets(a, tmp_path / name, paper)
+        write_worksheets(book(a), tmp_path / name, paper)
         sizes[name] = {tuple(round(float(v)) for v in page.mediabox[2:]) for page in PdfReader(tmp_path / name).pages}
     # Letter is 8.5 x 11 in of 72 points; A4 is 210 x 297 mm (ISO 216).
     assert sizes == {"us": {(612, 792)}, "si": {(595, 842)}, "us4": {(595, 842)}}
     with pytest.raises(ValueError, match="known: letter, a4"):
-        write_worksheets(small, tmp_path / "x", "legal")
+        write_worksheets(book(small), tmp_path / "x", "legal")
 
 
 def test_a_metric_plan_shows_millimetres_and_no_inch_of_its_own(tmp_path: Path) -> None:
@@ -402,8 +403,8 @@ def test_a_metric_plan_shows_millimetres_and_no_inch_of_its_own(tmp_path: Path) 
 
 
 def test_the_same_assessment_gives_the_same_bytes(small: Assessment, tmp_path: Path) -> None:
-    write_worksheets(small, tmp_path / "one.pdf")
-    write_worksheets(small, tmp_path / "two.pdf")
+    write_worksheets(book(small), tmp_path / "one.pdf")
+    write_worksheets(book(small), tmp_path / "two.pdf")
     assert (tmp_path / "one.pdf").read_bytes() == (tmp_path / "two.pdf").read_bytes()
     assert date.today().strftime("%Y%m%d").encode() not in (tmp_path / "one.pdf").read_bytes()
 
@@ -442,7 +443,7 @@ def fonts(page: PageObject) -> dict[str, DictionaryObject]:
 
 
 def test_every_font_of_every_page_is_embedded_with_the_glyphs_in_use_only(sample, tmp_path: Path) -> None:
-    write_worksheets(sample.result.assessment, tmp_path / "w.pdf")
+    write_worksheets(book(sample.result.assessment), tmp_path / "w.pdf")
     for page in PdfReader(tmp_path / "w.pdf").pages:
         named = fonts(page)
         assert {name.partition("+")[2] for name in named} == {"DejaVuSansCondensed", "DejaVuSansCondensed-Bold"}
@@ -457,7 +458,7 @@ def test_every_font_of_every_page_is_embedded_with_the_glyphs_in_use_only(sample
 def test_the_file_says_its_title_and_its_language(small: Assessment, tmp_path: Path) -> None:
     a = replace(small, inputs=replace(small.inputs, plan=small.inputs.plan.model_copy(deep=True)))
     a.inputs.plan.project.__dict__["name"] = "Ulica Żółta"
-    write_worksheets(a, tmp_path / "w.pdf")
+    write_worksheets(book(a), tmp_path / "w.pdf")
     reader = PdfReader(tmp_path / "w.pdf")
     assert reader.metadata.title == "Ulica Żółta: work sheets, 2027-01-11"
     root = reader.trailer["/Root"]
@@ -474,7 +475,7 @@ def test_long_ids_in_the_sketch_are_told_apart_by_their_ends(tmp_path: Path) -> 
 
 def test_bookmarks_say_what_a_page_can_only_show_by_its_codes(tmp_path: Path) -> None:
     a = with_ids(assessed([SITES["extend"]], catalog=CATALOG), ["הידרנט 7"])
-    write_worksheets(a, tmp_path / "w.pdf")
+    write_worksheets(book(a), tmp_path / "w.pdf")
     titles = [entry.title for entry in PdfReader(tmp_path / "w.pdf").outline[1]]
     assert titles == ["1 הידרנט 7: EXTEND"]
 
@@ -511,7 +512,7 @@ def test_a_foreign_letter_in_a_latin_word_is_told_from_the_one_it_looks_like() -
 
 
 def test_no_text_runs_off_the_paper(sample, tmp_path: Path) -> None:
-    write_worksheets(sample.result.assessment, tmp_path / "w.pdf")
+    write_worksheets(book(sample.result.assessment), tmp_path / "w.pdf")
     for page in PdfReader(tmp_path / "w.pdf").pages[:12]:
         places: list[tuple[float, float]] = []
 
@@ -604,7 +605,7 @@ def rows(path: Path) -> list[list[str]]:
 def test_the_form_has_the_columns_that_are_read_back_and_a_row_for_every_sheet(
     small: Assessment, tmp_path: Path
 ) -> None:
-    write_measurements(small, tmp_path / "m.csv")
+    write_measurements(book(small), tmp_path / "m.csv")
     head, units, *body = rows(tmp_path / "m.csv")
     assert ",".join(head) == (
         "hydrant_id,date,clearance,flange_elevation,outlet_height,length_fitted,length_taken_out,part_number,"
@@ -613,12 +614,12 @@ def test_the_form_has_the_columns_that_are_read_back_and_a_row_for_every_sheet(
     assert dict(zip(head, units, strict=True))["clearance"] == "in"
     assert dict(zip(head, units, strict=True))["flange_elevation"] == "ft"
     assert [r[0] for r in body] == [s.hydrant_id for s in book(small).sheets]
-    assert all(len(r) == len(MEASUREMENTS) and not any(r[1:]) for r in body)
+    assert all(len(r) == len(COLUMNS) and not any(r[1:]) for r in body)
 
 
 def test_notices_name_every_hydrant_that_goes_out_of_service_with_its_place(sample, tmp_path: Path) -> None:
     a = sample.result.assessment
-    write_notices(a, tmp_path / "n.csv")
+    write_notices(book(a), tmp_path / "n.csv")
     head, *body = rows(tmp_path / "n.csv")
     found = [dict(zip(head, r, strict=True)) for r in body]
     out = a.inputs.hydrants
@@ -638,8 +639,8 @@ def test_notices_name_every_hydrant_that_goes_out_of_service_with_its_place(samp
 def test_no_cell_is_taken_for_a_formula(tmp_path: Path) -> None:
     ids = ["=1+1", "@SUM(A1)", "+cmd|x", "-3", "0012", "1E5"]
     a = with_ids(assessed([SITES["extend"]] * len(ids), catalog=CATALOG), ids)
-    write_measurements(a, tmp_path / "m.csv")
-    write_notices(a, tmp_path / "n.csv")
+    write_measurements(book(a), tmp_path / "m.csv")
+    write_notices(book(a), tmp_path / "n.csv")
     for path in (tmp_path / "m.csv", tmp_path / "n.csv"):
         cells = [c for r in rows(path) for c in r]
         for cell in cells:
@@ -655,7 +656,7 @@ def test_books_of_one_assessment_are_alike(small: Assessment) -> None:
 
 
 def test_where_nothing_is_to_be_done_the_file_says_so(tmp_path: Path) -> None:
-    write_worksheets(assessed([SITES["keep"]], catalog=CATALOG), tmp_path / "w.pdf")
+    write_worksheets(book(assessed([SITES["keep"]], catalog=CATALOG)), tmp_path / "w.pdf")
     (only,) = texts(tmp_path / "w.pdf")
     assert "No hydrant needs a work sheet; 1 need nothing." in only
     assert "Nothing waits for an engineer." in only

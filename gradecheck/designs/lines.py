@@ -26,7 +26,7 @@ _NAMED = 12
 
 def read(reading: Reading, path: Path, shown: str) -> DesignFile:
     """The lines as ground. Raises InputError."""
-    layer = read_named(path, shown, reading.where, "profile", reading.source.layer)
+    layer = read_named(path, shown, f"{reading.where}.profile", reading.source.layer)
     if all(shape is None for shape in layer.geometry):
         mend = "`profile` is the lines; a table of stations and elevations beside them goes in `table`"
         raise InputError(Finding(f"{reading.where}.profile", f"{shown} has no lines, it is a table", mend))

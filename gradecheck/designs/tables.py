@@ -20,7 +20,7 @@ _BEYOND = 0.01
 def read_table(reading: Reading, table: StationTable) -> VectorLayer:
     """The table's rows. Raises InputError."""
     path = reading.plan.resolve(table.path)
-    return read_named(path, table.path, f"{reading.where}.table", "path", table.layer)
+    return read_named(path, table.path, f"{reading.where}.table.path", table.layer)
 
 
 def table_file(reading: Reading) -> list[str]:

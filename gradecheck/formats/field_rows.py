@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 import re
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from datetime import date, datetime
 from pathlib import Path
 from typing import TypeVar
@@ -14,7 +14,7 @@ from gradecheck.errors import Finding, InputError, listed
 from gradecheck.fieldbook import Book, Entry
 from gradecheck.formats.dates import is_day_only, parse_date, parse_moment
 from gradecheck.formats.text_tables import TextTable, number, read_text_table
-from gradecheck.layers import VectorLayer, is_text_table, read_layer
+from gradecheck.layers import is_text_table, read_named
 from gradecheck.units import METRES, UNIT_NAMES, unit_named
 from gradecheck.validation import nearest
 
@@ -82,20 +82,9 @@ def read_cells(path: Path, shown: str, reading: Reading, known: tuple[str, ...])
     """The cells of a table or a layer as text. Raises InputError."""
     if is_text_table(path):
         return read_text_table(path, shown, reading.where, known, reading.encoding)
-    layer = open_layer(path, shown, reading.where, reading.layer, reading.encoding)
+    option = reading.where.startswith("--")
+    layer = read_named(path, shown, reading.where, reading.layer, reading.encoding, alone=option)
     return table_of(layer.table.column_names, [c.to_pylist() for c in layer.table.columns], layer.place.tolist(), shown)
-
-
-def open_layer(
-    path: Path, shown: str, where: str, layer: str | None = None, encoding: str | None = None
-) -> VectorLayer:
-    """A layer that a key of the plan, or an option, names. Raises InputError, told under that name."""
-    section = where.removesuffix(".path")
-    try:
-        return read_layer(path, shown, section, layer, None, encoding)
-    except InputError as error:
-        told = {f"{section}.path": where}
-        raise InputError([replace(f, where=told.get(f.where, f.where)) for f in error.findings]) from None
 
 
 def table_of(names: list[str], columns: list[list[object]], places: list[int], shown: str) -> TextTable:

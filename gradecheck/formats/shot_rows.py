@@ -13,9 +13,9 @@ from pyproj import CRS
 
 from gradecheck.errors import Finding, InputError
 from gradecheck.formats.dates import parse_date
-from gradecheck.formats.field_rows import ID, open_layer, table_of, with_units
+from gradecheck.formats.field_rows import ID, table_of, with_units
 from gradecheck.formats.text_tables import TextTable, number, read_text_table
-from gradecheck.layers import is_text_table
+from gradecheck.layers import is_text_table, read_named
 from gradecheck.probability import Bools, Floats
 from gradecheck.units import METRES
 from gradecheck.validation import nearest
@@ -51,9 +51,9 @@ def read_shot_rows(path: Path, shown: str, unit: str | None) -> ShotRows:
     crs = None
     points: dict[int, shapely.Geometry] = {}
     if is_text_table(path):
-        table = read_text_table(path, shown, WHERE, _KNOWN)
+        table = read_text_table(path, shown, WHERE, _KNOWN, alone=True)
     else:
-        layer = open_layer(path, shown, WHERE)
+        layer = read_named(path, shown, WHERE, alone=True)
         crs, columns = layer.crs, [c.to_pylist() for c in layer.table.columns]
         table = table_of(layer.table.column_names, columns, layer.place.tolist(), shown)
         points = {place: g for place, g in zip(layer.place.tolist(), layer.geometry, strict=True) if g is not None}

@@ -44,12 +44,15 @@ class TextTable:
         return tuple(cells[at] for _, cells in self.rows)
 
 
-def read_text_table(path: Path, shown: str, where: str, known: Sequence[str], encoding: str | None = None) -> TextTable:
+def read_text_table(
+    path: Path, shown: str, where: str, known: Sequence[str], encoding: str | None = None, *, alone: bool = False
+) -> TextTable:
     """A table of delimited text whose columns are among others the `known` ones.
 
-    where: whose path it is, for messages. encoding: the default is UTF-8, or UTF-16 with its mark. Raises InputError.
+    where: whose path it is, for messages. encoding: the default is UTF-8, or UTF-16 with its mark. alone: the plan
+    cannot state it. Raises InputError.
     """
-    text = _text(path, shown, where, encoding)
+    text = _text(path, shown, where, encoding, alone)
     head = next((line for line in text.splitlines() if line.strip(" \t,;|")), "")
     delimiter = max(_DELIMITERS, key=lambda d: (_known(head, d, known), head.count(d)))
     try:
@@ -91,7 +94,7 @@ def _rows(text: str, delimiter: str) -> list[tuple[int, tuple[str, ...]]]:
     return rows
 
 
-def _text(path: Path, shown: str, where: str, encoding: str | None) -> str:
+def _text(path: Path, shown: str, where: str, encoding: str | None, alone: bool) -> str:
     try:
         data = path.read_bytes()
     except FileNotFoundError:
@@ -104,7 +107,9 @@ def _text(path: Path, shown: str, where: str, encoding: str | None) -> str:
     except LookupError:
         raise InputError(Finding(where, f"{encoding!r} is no encoding", 'such as "cp1252"')) from None
     except UnicodeError:
-        mend = 'save it as "CSV UTF-8", or state its encoding in [measurements], such as encoding = "cp1252"'
+        mend = 'save it as "CSV UTF-8"'
+        if not alone:
+            mend += ', or state its encoding in [measurements], such as encoding = "cp1252"'
         raise InputError(Finding(shown, f"text is not {encoding or 'UTF-8'}", mend)) from None
     if "\0" in text:
         raise InputError(Finding(shown, "is no text", "save the table as CSV UTF-8"))

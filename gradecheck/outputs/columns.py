@@ -74,7 +74,7 @@ def hydrants_table(a: Assessment) -> pa.Table:
     table = _renamed(a.inputs.hydrants.table, reserved)
     for name, values in own.items():
         table = table.append_column(name, values)
-    return table.append_column(GEOMETRY, _wkb(a.inputs.hydrants.geometry))
+    return table.append_column(GEOMETRY, wkb(a.inputs.hydrants.geometry))
 
 
 def _own_columns(a: Assessment) -> dict[str, pa.Array]:
@@ -88,28 +88,28 @@ def _own_columns(a: Assessment) -> dict[str, pa.Array]:
     values: dict[str, pa.Array] = {
         "hydrant_id": pa.array(h.id, pa.string()),
         "job": pa.array([names[j] if j >= 0 else None for j in a.job.tolist()], pa.string()),
-        "grade_before_{e}": _real(a.change.before, e),
-        "grade_after_{e}": _real(a.change.after, e),
-        "grade_change_{u}": _real(a.change.change, u),
-        "grade_change_sd_{u}": _real(a.change_sd, u),
+        "grade_before_{e}": real(a.change.before, e),
+        "grade_after_{e}": real(a.change.after, e),
+        "grade_change_{u}": real(a.change.change, u),
+        "grade_change_sd_{u}": real(a.change_sd, u),
         "before_source": pa.array(before_sources(a.change, a.sampled), pa.string()),
         "after_source": pa.array(after_sources(a.change, a.sampled), pa.string()),
-        "clearance_before_{u}": _real(np.where(reached, c.before, np.nan), u),
+        "clearance_before_{u}": real(np.where(reached, c.before, np.nan), u),
         "clearance_basis": pa.array(
             [basis[b] if r else None for b, r in zip(c.basis.tolist(), reached.tolist(), strict=True)], pa.string()
         ),
         **_measured_on(a, reached.tolist()),
-        "clearance_after_{u}": _real(np.where(reached, c.after, np.nan), u),
-        "clearance_after_sd_{u}": _real(np.where(known & np.isfinite(a.clearance.after), clearance_sd(a), np.nan), u),
+        "clearance_after_{u}": real(np.where(reached, c.after, np.nan), u),
+        "clearance_after_sd_{u}": real(np.where(known & np.isfinite(a.clearance.after), clearance_sd(a), np.nan), u),
         "action": pa.array([Action(k).name for k in d.action.tolist()], pa.string()),
-        "extension_{u}": _real(d.new, u),
+        "extension_{u}": real(d.new, u),
         "extension_parts": pa.array(_parts(a), pa.string()),
-        "extension_out_{u}": _real(d.out, u),
-        "raise_{u}": _real(d.rise, u),
+        "extension_out_{u}": real(d.out, u),
+        "raise_{u}": real(d.rise, u),
         "runner_up": pa.array(runner_ups(d, unit), pa.string()),
-        "clearance_final_{u}": _real(d.clearance_final, u),
-        "window_miss_{u}": _real(d.window_miss, u),
-        "confidence": _real(d.confidence, 1.0),
+        "clearance_final_{u}": real(d.clearance_final, u),
+        "window_miss_{u}": real(d.window_miss, u),
+        "confidence": real(d.confidence, 1.0),
         "firm": pa.array(a.firm.tolist(), pa.bool_()),
         "measure_rank": pa.array(a.prospect.rank, pa.int64(), mask=a.prospect.rank == 0),
         "reason": pa.array(a.reasons, pa.string()),
@@ -143,13 +143,14 @@ def _parts(a: Assessment) -> list[str | None]:
     ]
 
 
-def _real(values: Floats, unit: float) -> pa.Array:
+def real(values: Floats, unit: float) -> pa.Array:
     """Values in a unit, rounded where no measurement reaches; NaN is null."""
     scaled = np.round(values / unit, _DIGITS) + 0.0
     return pa.array(scaled, pa.float64(), mask=~np.isfinite(scaled))
 
 
-def _wkb(geometry: ArrayLike) -> pa.Array:
+def wkb(geometry: ArrayLike) -> pa.Array:
+    """Geometries as the tables hold them."""
     return pa.array(shapely.to_wkb(geometry).tolist(), pa.binary())
 
 
@@ -181,7 +182,7 @@ def rejected_table(a: Assessment) -> pa.Table:
     ]
     kept = rejected.geometry.copy()
     kept[~np.array(finite, dtype=bool)] = None
-    return table.append_column(GEOMETRY, _wkb(kept))
+    return table.append_column(GEOMETRY, wkb(kept))
 
 
 ORDER_TYPES: dict[str, pa.DataType] = {
@@ -245,9 +246,9 @@ def options_table(a: Assessment) -> pa.Table:
     return pa.table(
         {
             "hydrant_id": pa.array(ids, pa.string()),
-            "raise": _real(np.concatenate(rise)[order] if rise else np.zeros(0), METRES[unit]),
+            "raise": real(np.concatenate(rise)[order] if rise else np.zeros(0), METRES[unit]),
             "parts": pa.array([parts[k] for k in order.tolist()], pa.string()),
-            "probability": _real(np.concatenate(chance)[order] if chance else np.zeros(0), 1.0),
+            "probability": real(np.concatenate(chance)[order] if chance else np.zeros(0), 1.0),
             "unit": pa.array([unit] * len(ids), pa.string()),
         }
     )
@@ -259,7 +260,7 @@ def review_columns(a: Assessment, u: float) -> dict[str, pa.Array]:
     length = np.array([np.nan if e is None else e.extension for e in at])
     return {
         "review_action": pa.array([None if e is None else e.action for e in at], pa.string()),
-        "review_extension_{u}": _real(length, u),
+        "review_extension_{u}": real(length, u),
         "review_note": pa.array([None if e is None else e.note for e in at], pa.string()),
         "review_changed": pa.array(changed(a.review, a.decision, a.inputs.plan.output.unit), pa.string()),
     }
@@ -278,12 +279,12 @@ def kept_table(a: Assessment) -> pa.Table:
         {
             "hydrant_id": pa.array([e.hydrant_id for e in kept], pa.string()),
             "review_action": pa.array([e.action for e in kept], pa.string()),
-            f"review_extension_{unit}": _real(np.array([e.extension for e in kept]), METRES[unit]),
+            f"review_extension_{unit}": real(np.array([e.extension for e in kept]), METRES[unit]),
             "review_note": pa.array([e.note for e in kept], pa.string()),
             "action": pa.array([e.computed[0] for e in kept], pa.string()),
-            f"extension_{unit}": _real(np.array([e.computed[1] for e in kept]), METRES[unit]),
+            f"extension_{unit}": real(np.array([e.computed[1] for e in kept]), METRES[unit]),
             "own_id": pa.array([int(e.own_id) for e in kept], pa.int64()),
-            "x": _real(np.asarray(x, dtype=np.float64), 1.0),
-            "y": _real(np.asarray(y, dtype=np.float64), 1.0),
+            "x": real(np.asarray(x, dtype=np.float64), 1.0),
+            "y": real(np.asarray(y, dtype=np.float64), 1.0),
         }
     )

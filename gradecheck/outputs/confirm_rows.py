@@ -7,13 +7,11 @@ from datetime import date
 
 import numpy as np
 import pyarrow as pa
-import shapely
 
 from gradecheck.confirmation import Rests, State, Why
 from gradecheck.confirming import Confirmation
 from gradecheck.decision import OPEN, Action
-from gradecheck.outputs.columns import GEOMETRY
-from gradecheck.probability import Floats
+from gradecheck.outputs.columns import GEOMETRY, real, wkb
 from gradecheck.reasons import choice_texts
 from gradecheck.units import METRES, elevation_unit, show
 
@@ -35,13 +33,6 @@ WHY_WORDS = {
     Why.not_decided: "was to be measured, or set on site, and nothing says what was done",
     Why.to_relocate: "was to be relocated, and nothing says that it was",
 }
-_DIGITS = 4
-
-
-def real(values: Floats, unit: float, digits: int = _DIGITS) -> pa.Array:
-    """Values in a unit, NaN as null."""
-    scaled = np.round(values / unit, digits) + 0.0
-    return pa.array(scaled, pa.float64(), mask=~np.isfinite(scaled))
 
 
 def planned_words(c: Confirmation) -> list[str]:
@@ -146,7 +137,7 @@ def confirmed_table(c: Confirmation) -> pa.Table:
         "out_at": _texts(v.out_at.isoformat(" ", "minutes") if v.out_at else "" for v in c.visits),
         "back_at": _texts(v.back_at.isoformat(" ", "minutes") if v.back_at else "" for v in c.visits),
         "note": _texts(v.note for v in c.visits),
-        GEOMETRY: pa.array(shapely.to_wkb(a.inputs.hydrants.geometry).tolist(), pa.binary()),
+        GEOMETRY: wkb(a.inputs.hydrants.geometry),
     }
     return pa.table({name.format(**names): column for name, column in values.items()}).take(pa.array(c.rows))
 

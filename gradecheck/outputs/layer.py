@@ -32,6 +32,7 @@ _LAYERS = {
     "hydrants": "Hydrants: grade change, decision and reason",
     "rejected": "Rows that cannot be worked on, with the reason",
     **TITLES,
+    "confirmed": "What stands at each hydrant after construction",
     "order": "Parts to order",
     "options": "Choices that may be right where it is not decided",
     "review_kept": "Review edits of hydrants that are no longer in the layer",
@@ -69,17 +70,17 @@ def write_layers(a: Assessment, order: Sequence[OrderLine], path: Path, metadata
     crs = a.inputs.hydrants.crs.to_wkt()
     hydrants = columns.hydrants_table(a)
     try:
-        _write(path, "hydrants", hydrants, _point_type(a.inputs.hydrants.geometry), crs)
-        _write(path, "rejected", columns.rejected_table(a), "Unknown", crs)
+        write_table(path, "hydrants", hydrants, point_type(a.inputs.hydrants.geometry), crs)
+        write_table(path, "rejected", columns.rejected_table(a), "Unknown", crs)
         for support in supports(a):
-            _write(path, support.name, support.table, support.kind, crs)
+            write_table(path, support.name, support.table, support.kind, crs)
         for name, table in (
             ("order", columns.order_table(order, unit)),
             ("options", columns.options_table(a)),
             ("review_kept", columns.kept_table(a)),
             ("order_basis", basis_table(a)),
         ):
-            _write(path, name, table, None, None)
+            write_table(path, name, table, None, None)
         with sqlite3.connect(path) as db:
             _describe(db, unit, metadata)
         db.close()
@@ -87,7 +88,7 @@ def write_layers(a: Assessment, order: Sequence[OrderLine], path: Path, metadata
         raise OutputError(Finding(path.name, f"could not be written ({error})", "check the space and rights")) from None
 
 
-def _point_type(points: NDArray[Any]) -> str:
+def point_type(points: NDArray[Any]) -> str:
     """ "Point" or "Point Z" where that is true of every point."""
     z = shapely.has_z(points)
     if shapely.has_m(points).any() or (z.any() and not z.all()):
@@ -95,7 +96,8 @@ def _point_type(points: NDArray[Any]) -> str:
     return "Point Z" if z.any() else "Point"
 
 
-def _write(path: Path, layer: str, table: pa.Table, geometry_type: str | None, crs: str | None) -> None:
+def write_table(path: Path, layer: str, table: pa.Table, geometry_type: str | None, crs: str | None) -> None:
+    """A new layer or table of a GeoPackage. Raises what pyogrio raises."""
     spatial = {"geometry_name": columns.GEOMETRY} if geometry_type else {}
     options = {"FID": "fid", "DESCRIPTION": _LAYERS[layer], "IDENTIFIER": layer}
     if geometry_type:

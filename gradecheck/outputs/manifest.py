@@ -66,15 +66,18 @@ def input_files(inputs: Inputs) -> list[dict[str, Any]]:
     ):
         if path is not None:
             named.append((role, path, plan.resolve(path)))
-    listed = [(role, part_shown, part) for role, shown, path in named for part_shown, part in _parts(shown, path)]
     for ground in (inputs.before_ground, inputs.after_ground):
-        for file in map(Path, (*ground.files, *_sections(plan, ground))):
-            listed += [
-                (ground.where, part_shown, part) for part_shown, part in _parts(_beside_plan(file, plan.folder), file)
-            ]
+        files = map(Path, (*ground.files, *_sections(plan, ground)))
+        named += [(ground.where, _beside_plan(file, plan.folder), file) for file in files]
+    return entries(named)
+
+
+def entries(named: Iterable[tuple[str, str, Path]]) -> list[dict[str, Any]]:
+    """What run.json says of files (role, path as shown, path), each with what belongs to it."""
     return [
-        {"role": role, "path": shown, "bytes": path.stat().st_size, "sha256": digest(path)}
-        for role, shown, path in listed
+        {"role": role, "path": part_shown, "bytes": part.stat().st_size, "sha256": digest(part)}
+        for role, shown, path in named
+        for part_shown, part in _parts(shown, path)
     ]
 
 
@@ -96,6 +99,12 @@ def _parts(shown: str, path: Path) -> Iterable[tuple[str, Path]]:
 
 def _beside_plan(file: Path, folder: Path) -> str:
     return (file.relative_to(folder) if file.is_relative_to(folder) else file).as_posix()
+
+
+def flush(path: Path) -> None:
+    """Have a file on the disk before others speak of it."""
+    with path.open("rb+") as file:
+        os.fsync(file.fileno())
 
 
 def digest(path: Path) -> str:

@@ -1,4 +1,4 @@
-"""`worksheets.pdf`, `notices.csv` and `measurements.csv`, written from an assessment."""
+"""`worksheets.pdf`, `notices.csv` and `measurements.csv`, written from a book of sheets."""
 
 from __future__ import annotations
 
@@ -10,35 +10,30 @@ from typing import Any
 from reportlab.lib.pagesizes import A4, LETTER
 from reportlab.pdfgen.canvas import Canvas
 
-from gradecheck.assessment import Assessment
+from gradecheck.formats.field_rows import COLUMNS
 from gradecheck.outputs.order_files import inert
 from gradecheck.units import elevation_unit
 from gradecheck.worksheets import typeface, words
 from gradecheck.worksheets.filled import Filled, read_filled
 from gradecheck.worksheets.lists import engineer_pages, job_page
 from gradecheck.worksheets.pages import sheet_page
-from gradecheck.worksheets.sheets import OPENED, Book, book
+from gradecheck.worksheets.sheets import OPENED, Book
 
 PAPERS: dict[str, tuple[float, float]] = {"letter": LETTER, "a4": A4}
 """Width and height in points."""
 
-MEASUREMENTS = (
-    "hydrant_id", "date", "clearance", "flange_elevation", "outlet_height", "length_fitted", "length_taken_out",
-    "part_number", "drain_ok", "leak_ok", "out_at", "back_at", "note",
-)  # fmt: skip
 NOTICES = (
     "hydrant_id", "job", "street", "station", "latitude", "longitude", "work", "stage", "job_starts", "out_at",
     "back_at", "told_by", "sheet",
 )  # fmt: skip
 
 
-def write_worksheets(a: Assessment, path: Path, paper: str | None = None) -> None:
+def write_worksheets(made: Book, path: Path, paper: str | None = None) -> None:
     """The sheets as PDF: by job a page of what to load, a page per hydrant, at the end the engineer's list.
 
-    paper: "letter" or "a4"; None: Letter where the plan is in inches or feet, else A4. The same assessment gives the
+    paper: "letter" or "a4"; None: Letter where the plan is in inches or feet, else A4. The same book gives the
     same bytes. Raises ValueError for another paper, OSError where it cannot be written.
     """
-    made = book(a)
     name = paper or ("letter" if made.imperial else "a4")
     if name not in PAPERS:
         raise ValueError(f"paper {name!r} is unknown; known: {', '.join(PAPERS)}")
@@ -76,7 +71,7 @@ def _mark(c: Any, key: str, title: str, level: int) -> None:
     c.addOutlineEntry(typeface.tidy(title), key, level, closed=level == 0)
 
 
-def write_notices(a: Assessment, path: Path, former: Path | None = None) -> bool:
+def write_notices(made: Book, path: Path, former: Path | None = None) -> bool:
     """For the fire department: every hydrant that goes out of service, where, and when; UTF-8.
 
     When exactly is not known when the order is made: `job_starts` is; `out_at`, `back_at` and `told_by` are filled in.
@@ -87,7 +82,7 @@ def write_notices(a: Assessment, path: Path, former: Path | None = None) -> bool
     at = slice(NOTICES.index("out_at"), NOTICES.index("told_by") + 1)
     rows: list[Sequence[str]] = []
     left = dict(filled.rows)
-    for s in book(a).sheets:
+    for s in made.sheets:
         if s.kind not in OPENED:
             continue
         days = left.pop(inert(s.hydrant_id), [[""] * len(NOTICES)])[0][at]
@@ -102,23 +97,23 @@ def write_notices(a: Assessment, path: Path, former: Path | None = None) -> bool
     return not filled.strange
 
 
-def write_measurements(a: Assessment, path: Path, former: Path | None = None) -> bool:
+def write_measurements(made: Book, path: Path, former: Path | None = None) -> bool:
     """The form to fill in: a row for every sheet in the sheets' order, units in the second row; UTF-8.
 
     Lengths are in the plan's output unit, elevations in the unit that goes with it, times are local. former: the file
     of a former run, whose filled rows are carried over as they stand; False where it is not laid out as ours.
     """
-    unit = a.inputs.plan.output.unit
+    unit = made.unit
     date, time, yes = "YYYY-MM-DD", "YYYY-MM-DD hh:mm", "yes/no"
     units = ("", date, unit, elevation_unit(unit), unit, unit, unit, "", yes, yes, time, time, "")
-    filled = read_filled(former, MEASUREMENTS, units, MEASUREMENTS[1:]) if former is not None else Filled()
-    blank = ("",) * (len(MEASUREMENTS) - 1)
+    filled = read_filled(former, COLUMNS, units, COLUMNS[1:]) if former is not None else Filled()
+    blank = ("",) * (len(COLUMNS) - 1)
     left = dict(filled.rows)
     rows: list[Sequence[str]] = []
-    for s in book(a).sheets:
+    for s in made.sheets:
         rows += left.pop(inert(s.hydrant_id), [[s.hydrant_id, *blank]])
     rows += [row for found in left.values() for row in found]
-    _write(path, [MEASUREMENTS, units, *rows])
+    _write(path, [COLUMNS, units, *rows])
     return not filled.strange
 
 

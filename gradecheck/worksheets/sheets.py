@@ -110,17 +110,22 @@ class Book:
     """All sheets in walking order, the engineer's list, and how many hydrants need neither.
 
     questions: hydrants without a sheet until they are decided. held: those whose sheet waits for an engineer.
-    imperial: feet and inches, else metric. flange: what a flange height is measured at, in words.
+    unit: of small heights, the plan's. flange: what a flange height is measured at, in words.
     """
 
     title: str
     day: date
-    imperial: bool
+    unit: str
     flange: str
     sheets: tuple[Sheet, ...]
     questions: tuple[Question, ...]
     held: tuple[Question, ...]
     others: int
+
+    @property
+    def imperial(self) -> bool:
+        """Feet and inches, else metric."""
+        return self.unit in ("in", "ft")
 
     def jobs(self) -> list[tuple[str, tuple[Sheet, ...]]]:
         """Sheets by job, in order."""
@@ -156,7 +161,7 @@ def book(a: Assessment) -> Book:
     return Book(
         title=plan.project.name or "Hydrants",
         day=a.today,
-        imperial=plan.output.unit in ("in", "ft"),
+        unit=plan.output.unit,
         flange=words.flange_words(plan.policy.flange_point),
         sheets=tuple(sheets),
         questions=tuple(question(a, row) for row in sorted(asked, key=lambda i: (int(a.job[i]), h.street[i] or "", i))),
