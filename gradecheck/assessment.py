@@ -14,11 +14,21 @@ from gradecheck import cautions, checks, reference, surfaces
 from gradecheck.cases import Cases
 from gradecheck.cautions import flag
 from gradecheck.change import GradeChange
-from gradecheck.clearance import Basis, Clearance, Errors, clearances
-from gradecheck.decision import DECIDED, OPEN, Action, Decision, RightChoice, decide, right_choices
+from gradecheck.clearance import Basis, Clearance, Errors
+from gradecheck.decision import DECIDED, OPEN, Action, Decision, RightChoice, right_choices
 from gradecheck.errors import InputError
 from gradecheck.inputs import Inputs
-from gradecheck.measurement import Progress, measure, silent, units_mistaken, with_places
+from gradecheck.judging import Judged, cases_of, clearance_of
+from gradecheck.measurement import (
+    Progress,
+    Spread,
+    everyone_of,
+    measure,
+    silent,
+    site_of,
+    units_mistaken,
+    with_places,
+)
 from gradecheck.order import OrderLine, Work, total_order
 from gradecheck.paving import Jobs
 from gradecheck.policy import Policy
@@ -66,24 +76,35 @@ class Assessment:
 
 
 def assess(
-    inputs: Inputs, today: date, progress: Progress = silent, edits: Sequence[Edit] = (), edits_crs: CRS | None = None
+    inputs: Inputs,
+    today: date,
+    progress: Progress = silent,
+    edits: Sequence[Edit] = (),
+    edits_crs: CRS | None = None,
+    spread: Spread | None = None,
 ) -> Assessment:
     """Decide every hydrant and total the order. Raises InputError where the two grounds cannot be of one unit.
 
-    edits: of a former run's layer, their places in `edits_crs`.
+    edits: of a former run's layer, their places in `edits_crs`. spread: how batches are worked.
     """
-    plan, hydrants = inputs.plan, inputs.hydrants
-    job, sampled = _sampled(inputs)
-    rows = np.flatnonzero(sampled).astype(np.int64)
-    change = measure(inputs, rows, progress)
-    mistaken = units_mistaken(inputs, change)
+    job, sampled = sampled_of(inputs)
+    judged = measure(inputs, np.flatnonzero(sampled).astype(np.int64), job < 0, progress, spread)
+    mistaken = units_mistaken(inputs, judged.change)
     if mistaken:
         raise InputError(mistaken)
-    errors = inputs.errors
-    clearance = clearances(change, hydrants.clearance, hydrants.flange, change.before_sd, plan.policy, errors)
-    setback = _setback(inputs, rows)
-    cases = _cases(inputs, job < 0, change, clearance, setback)
-    decision = decide(cases, plan.policy)
+    return assessed(inputs, today, judged, edits, edits_crs)
+
+
+def assessed(
+    inputs: Inputs, today: date, judged: Judged, edits: Sequence[Edit] = (), edits_crs: CRS | None = None
+) -> Assessment:
+    """What follows from the decisions, all hydrants together: the order above all."""
+    plan, hydrants, errors = inputs.plan, inputs.hydrants, inputs.errors
+    job, sampled = sampled_of(inputs)
+    site, everyone = site_of(inputs), everyone_of(inputs, job < 0)
+    change, setback, decision = judged.change, judged.setback, judged.decision
+    clearance = clearance_of(site, everyone, change)
+    cases = cases_of(site, everyone, change, clearance, setback)
     change, disagree = with_places(inputs, change, sampled)
     bits = _cautions(inputs, sampled, change, clearance, cases, decision)
     bits |= flag("setback_doubt", _in_doubt(cases, plan.policy)) | flag("roads_disagree", disagree & (job >= 0))
@@ -135,30 +156,12 @@ def assess(
     )
 
 
-def _sampled(inputs: Inputs) -> tuple[Ints, Bools]:
+def sampled_of(inputs: Inputs) -> tuple[Ints, Bools]:
     """(H,) the job of each hydrant, -1 for none, and whether it is looked at: within twice the reach of one."""
     job, distance = inputs.jobs.assign(inputs.hydrants.x, inputs.hydrants.y)
     if not inputs.jobs.planned:
         return job, np.ones(len(job), dtype=bool)
     return job, np.asarray(distance <= 2 * inputs.jobs.reach)
-
-
-def _cases(inputs: Inputs, outside: Bools, change: GradeChange, clearance: Clearance, setback: Setback) -> Cases:
-    return Cases(
-        clearance_after=clearance.after,
-        change=change.change,
-        ground=change.ground,
-        shared=clearance.shared,
-        clearance_sd=clearance.sd,
-        spread=clearance.spread,
-        family=inputs.family,
-        lengths=inputs.lengths(),
-        fitted=inputs.hydrants.fitted,
-        outlet=inputs.hydrants.outlet,
-        outside=outside,
-        measure_sd=inputs.plan.measuring_sd.metres,
-        in_the_way=setback.chance,
-    )
 
 
 def _prospect(inputs: Inputs, change: GradeChange, clearance: Clearance, cases: Cases, decision: Decision) -> Prospect:
@@ -174,21 +177,6 @@ def _prospect(inputs: Inputs, change: GradeChange, clearance: Clearance, cases: 
         streets=h.street,
     )
     return prospect(cases, inputs.plan.policy, decision, known, inputs.catalog, inputs.plan.settle)
-
-
-def _setback(inputs: Inputs, rows: Ints) -> Setback:
-    """How far from the new pavement hydrants stand; those that no job can reach are not looked at."""
-    found = Setback.none(len(inputs.hydrants))
-    if inputs.pavement is None:
-        return found
-    unit = reference.metres_per_unit(inputs.work)
-    x, y = inputs.hydrants.x[rows], inputs.hydrants.y[rows]
-    least = inputs.plan.policy.setback_min
-    found.distance[rows] = inputs.pavement.distance(x, y) * unit
-    found.chance[rows] = inputs.pavement.chance_nearer(
-        x, y, inputs.errors.position / unit, 0.0 if least is None else least.metres / unit
-    )
-    return found
 
 
 def _in_doubt(cases: Cases, policy: Policy) -> Bools:

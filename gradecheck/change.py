@@ -7,7 +7,7 @@ all, where it is not (a curb, a wall) many more nodes are asked and kept as a mi
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -20,16 +20,18 @@ from gradecheck.probability import Bools, Floats, Ints, Mixture
 from gradecheck.surfaces import Heights, Surface, design
 from gradecheck.surfaces.design import Design
 
-_BATCH = 8192
 _FINE_POINTS = 250_000
 _BINS = 32
 _LEVEL = 1e-3
 """A millimetre: what the nodes stand off a plane by less than this is flat, whatever the ground's own error."""
-_FINE = ((0.1, 0), (1.0, 199), (2.0, 397), (np.inf, 987))
+_SMOOTH = 0.7
+"""Up to here, in the same sds, one normal with the nodes' mean and variance stands for all of them: the skew that it
+leaves out, at most 0.033, moves either end of an interval by at most 0.0023 (first term of an Edgeworth series)."""
+_FINE = ((0.1, 0), (0.44, 61), (1.0, 199), (2.0, 397), (np.inf, 987))
 """Nodes by how far the coarse ones stand off a plane, in sds of the ground's own error.
 
-N nodes put the probability behind a straight step off by at most 0.025 (199), 0.016 (397) and 0.009 (987), and
-a step of h sds moves the probability of an interval by at most 2 Phi(h/2) - 1 of that: in every tier the
+N nodes put the probability behind a straight step off by at most 0.057 (61), 0.025 (199), 0.016 (397) and 0.009
+(987), and a step of h sds moves the probability of an interval by at most 2 Phi(h/2) - 1 of that: in every tier the
 mixture is right within about 0.01, and the sd beside a step within a tenth of the step.
 """
 
@@ -78,6 +80,11 @@ class GradeChange:
         total = np.sqrt(np.square(self.own_sd) + np.square(self.position_sd) + np.square(shared))
         return np.where(np.isfinite(self.change), total, np.nan)
 
+    def taken(self, rows: Ints) -> GradeChange:
+        """Some of the hydrants, in the order given."""
+        columns: dict[str, Any] = {name: getattr(self, name)[rows] for name in _BLANK}
+        return replace(self, ground=self.ground.take(rows), **columns)
+
     def scattered(self, rows: Ints, n: int) -> GradeChange:
         """The same as rows of n hydrants; the others are unknown and were not asked for."""
         if len(rows) == n:
@@ -117,29 +124,13 @@ _BLANK: dict[str, object] = {
 
 
 def grade_change(
-    before: Surface,
-    after: Design,
-    x: Floats,
-    y: Floats,
-    position_sd: float,
-    surveyed: Bools,
-    tick: Callable[[int], None] | None = None,
+    before: Surface, after: Design, x: Floats, y: Floats, position_sd: float, surveyed: Bools
 ) -> GradeChange:
     """The change at points (H,), in working units; `position_sd` per axis, in the same.
 
-    surveyed: (H,) the flange elevation is known, so that only the after ground decides there.
-    tick is called with the number of hydrants done.
+    surveyed: (H,) the flange elevation is known, so that only the after ground decides there. What is said of a point
+    does not depend on the others; memory grows with their number, so that many are asked in batches.
     """
-    parts = []
-    order = _nearby_first(x, y)
-    for rows in _batches(order, _BATCH) if len(order) else [order]:
-        parts.append(_batch(before, after, x[rows], y[rows], position_sd, surveyed[rows]))
-        if tick is not None:
-            tick(len(rows))
-    return joined(parts, order)
-
-
-def _batch(before: Surface, after: Design, x: Floats, y: Floats, position_sd: float, surveyed: Bools) -> GradeChange:
     nodes, weights = coarse_nodes() if position_sd > 0 else (np.zeros((1, 2)), np.ones(1))
     seen = _look(before, after, x, y, nodes * position_sd, surveyed)
     about = surveyed & np.isfinite(seen.after.z[:, 0])
@@ -149,19 +140,26 @@ def _batch(before: Surface, after: Design, x: Floats, y: Floats, position_sd: fl
     ratio = np.where(np.isfinite(value[:, 0]) & (off > _LEVEL), off / np.maximum(own, 1e-9), 0.0)
     change, change_sd = seen.change()
     moved = _moved(seen, value[:, 0], change[:, 0], about, weights)
-    atoms: dict[int, Atoms] = {}
+    mean, spread = _one_normal(value, sd, weights)
+    levels: list[_Levels] = []
     least = _FINE[0][0]
     for most, count in _FINE[1:]:
         fine, fine_weights = fine_nodes(count)
-        for rows in _batches(np.flatnonzero((ratio > least) & (ratio <= most)), _FINE_POINTS // count):
+        tier = np.flatnonzero((ratio > least) & (ratio <= most))
+        for start in range(0, len(tier), _FINE_POINTS // count):
+            rows = tier[start : start + _FINE_POINTS // count]
             close = _look(before, after, x[rows], y[rows], fine * position_sd, surveyed[rows], seen.silence[rows, 0])
             v, s = close.mover(about[rows])
+            v -= value[rows, :1]
             moved[rows] = _moved(close, value[rows, 0], change[rows, 0], about[rows], fine_weights)
-            atoms.update(
-                zip(rows.tolist(), _reduced(v - value[rows, :1], s, fine_weights, close.unchanged), strict=True)
-            )
+            smooth = ratio[rows] <= _SMOOTH
+            some = rows[smooth]
+            mean[some], spread[some] = _one_normal(v[smooth], s[smooth], fine_weights, 0.0)
+            rough = ~smooth
+            if rough.any():
+                levels.append(_Levels.of(rows[rough], v[rough], s[rough], fine_weights, close.unchanged[rough]))
         least = most
-    ground = _joined(*_one_normal(value, sd, weights), atoms)
+    ground = _joined(mean, spread, levels)
     return GradeChange(
         before=seen.before.z[:, 0],
         after=seen.after.z[:, 0],
@@ -305,71 +303,73 @@ def _off_plane(value: Floats, nodes: Floats, weights: Floats) -> Floats:
     for axis in nodes.T:
         power = float(weights @ np.square(axis))
         if power > 0:
-            left[whole] -= np.outer(value[whole] @ (weights * axis) / power, axis)
+            # No matrix product: its rounding depends on how many rows there are.
+            left[whole] -= ((value[whole] * (weights * axis)).sum(axis=1) / power)[:, None] * axis
     top = np.where(known, left, -np.inf).max(axis=1)
     low = np.where(known, left, np.inf).min(axis=1)
     return np.where(known.any(axis=1), top - low, 0.0)
 
 
-Atoms = tuple[Floats, Floats, Floats]
-
-
-def _one_normal(value: Floats, sd: Floats, weights: Floats) -> tuple[Floats, Floats]:
-    """Each hydrant's nodes as one normal about the point: (offset, sd), (n,) each."""
+def _one_normal(
+    value: Floats, sd: Floats, weights: Floats, point: Floats | float | None = None
+) -> tuple[Floats, Floats]:
+    """Each hydrant's nodes as one normal about the point: (offset, sd), (n,) each; the point is node 0 by default."""
     known = np.isfinite(value)
     w = np.where(known, weights, 0.0)
     total = w.sum(axis=1, keepdims=True)
     w = w / np.where(total > 0, total, 1.0)
-    offset = np.where(known, value - value[:, :1], 0.0)
-    mean = np.nansum(w * offset, axis=1)
-    variance = np.nansum(w * (np.where(known, np.square(sd), 0.0) + np.square(offset)), axis=1) - np.square(mean)
+    offset = np.where(known, value - (value[:, :1] if point is None else point), 0.0)
+    mean = (w * offset).sum(axis=1)
+    variance = (w * (np.where(known, np.square(sd), 0.0) + np.square(offset))).sum(axis=1) - np.square(mean)
     return mean, np.sqrt(np.maximum(variance, 0.0))
 
 
-def _reduced(offset: Floats, sd: Floats, weights: Floats, unchanged: Bools) -> Iterator[Atoms]:
-    """Nodes gathered into at most `_BINS` levels per hydrant, mean and variance kept; unchanged ground apart."""
-    for value, own, same in zip(offset, sd, unchanged, strict=True):
-        known = np.isfinite(value)
-        v, s, w = value[known], own[known], weights[known] / weights[known].sum()
-        low, width = v.min(), max(np.ptp(v), 1e-12)
-        level = np.minimum((v - low) / width * _BINS, _BINS - 1).astype(int)
-        level[same[known]] = _BINS
-        mass = np.bincount(level, w, _BINS + 1)
+@dataclass(frozen=True, slots=True)
+class _Levels:
+    """Several atoms for each of some hydrants: rows (m,), how many each (m,), and the atoms (a,) laid end to end."""
+
+    rows: Ints
+    counts: Ints
+    mean: Floats
+    weight: Floats
+    sd: Floats
+
+    @classmethod
+    def of(cls, rows: Ints, offset: Floats, sd: Floats, weights: Floats, unchanged: Bools) -> _Levels:
+        """Nodes (m, K) in at most `_BINS` levels a hydrant, mean and variance kept; unchanged ground apart."""
+        known = np.isfinite(offset)
+        w = np.where(known, weights, 0.0)
+        w /= w.sum(axis=1, keepdims=True)
+        low = np.where(known, offset, np.inf).min(axis=1, keepdims=True)
+        width = np.maximum(np.where(known, offset, -np.inf).max(axis=1, keepdims=True) - low, 1e-12)
+        with np.errstate(invalid="ignore"):
+            level = np.minimum((offset - low) / width * _BINS, _BINS - 1)
+        level = np.where(unchanged, _BINS, np.where(known, level, 0)).astype(np.int64)
+        level += np.arange(len(rows))[:, None] * (_BINS + 1)
+        size = len(rows) * (_BINS + 1)
+        level, v, s, w = level[known], offset[known], sd[known], w[known]
+        mass: Floats = np.bincount(level, w, size).astype(np.float64)
         kept = mass > 0
-        mean = np.bincount(level, w * v, _BINS + 1)[kept] / mass[kept]
-        inner = np.square(v - mean[np.cumsum(kept)[level] - 1])
-        variance = np.bincount(level, w * (np.square(s) + inner), _BINS + 1)[kept] / mass[kept]
-        yield mean, np.asarray(mass[kept], dtype=np.float64), np.sqrt(variance)
+        safe = np.where(kept, mass, 1.0)
+        mean = np.bincount(level, w * v, size) / safe
+        variance = np.bincount(level, w * (np.square(s) + np.square(v - mean[level])), size) / safe
+        counts = kept.reshape(-1, _BINS + 1).sum(axis=1)
+        return cls(rows, counts, mean[kept], mass[kept], np.sqrt(variance[kept]))
 
 
-def _joined(offset: Floats, sd: Floats, rough: dict[int, Atoms]) -> Mixture:
-    """One atom each, but for the rows of `rough`."""
+def _joined(offset: Floats, sd: Floats, levels: Sequence[_Levels]) -> Mixture:
+    """One atom each, but for the rows that have levels."""
     counts = np.ones(len(offset), dtype=np.int64)
-    for i, atoms in rough.items():
-        counts[i] = len(atoms[0])
+    for part in levels:
+        counts[part.rows] = part.counts
     start = np.concatenate(([0], np.cumsum(counts)))
     columns = [np.repeat(v, counts) for v in (offset, np.ones(len(offset)), sd)]
-    for i, atoms in rough.items():
-        for column, values in zip(columns, atoms, strict=True):
-            column[start[i] : start[i + 1]] = values
+    for part in levels:
+        first = np.cumsum(part.counts) - part.counts
+        at = np.arange(len(part.mean)) + np.repeat(start[part.rows] - first, part.counts)
+        for column, values in zip(columns, (part.mean, part.weight, part.sd), strict=True):
+            column[at] = values
     return Mixture(start, *columns)
-
-
-def _nearby_first(x: Floats, y: Floats) -> Ints:
-    """An order that keeps neighbours together (bits of column and row interleaved)."""
-    if not len(x):
-        return np.zeros(0, dtype=np.int64)
-    key = np.zeros(len(x), dtype=np.int64)
-    for shift, values in ((0, x), (1, y)):
-        cell = ((values - values.min()) / max(float(np.ptp(values)), 1e-9) * 65535).astype(np.int64)
-        for bit in range(16):
-            key |= ((cell >> bit) & 1) << (2 * bit + shift)
-    return np.argsort(key, kind="stable").astype(np.int64)
-
-
-def _batches(rows: Ints, size: int) -> Iterator[Ints]:
-    for i in range(0, len(rows), size):
-        yield rows[i : i + size]
 
 
 def joined(parts: list[GradeChange], order: Ints) -> GradeChange:

@@ -15,10 +15,11 @@ from typing import TYPE_CHECKING, Annotated, Any, NoReturn
 import typer
 
 from gradecheck import __version__
+from gradecheck.bars import bars
 from gradecheck.errors import Finding, GradecheckError, InputError, OutputError, PlanError
 
 if TYPE_CHECKING:
-    from gradecheck.measurement import Progress
+    from gradecheck.measurement import Spread
     from gradecheck.plan import Plan
 
 # typer carries its own copy of click from 0.2x on: take the class from where it is, whichever that be.
@@ -85,6 +86,12 @@ def run(
     unit: Annotated[
         str | None, typer.Option(metavar="UNIT", help="One-off: unit of small heights: in, ft, mm, cm or m.")
     ] = None,
+    cluster: Annotated[
+        str | None, typer.Option(metavar="ADDRESS", help="Work on the Dask cluster of this scheduler.")
+    ] = None,
+    workers: Annotated[
+        int | None, typer.Option(metavar="N", min=1, max=256, help="Work in N processes on this machine.")
+    ] = None,
     quiet: Quiet = False,
     as_json: Json = False,
 ) -> None:
@@ -97,7 +104,9 @@ def run(
     gradecheck run --hydrants try-it/hydrants.gpkg --before try-it/existing \\
       --after try-it/design.tif --id asset_id --out one-off
     """
-    _not_empty(("PLAN.toml", plan), ("--out", out), ("--hydrants", hydrants))
+    _not_empty(("PLAN.toml", plan), ("--out", out), ("--hydrants", hydrants), ("--cluster", cluster))
+    if cluster is not None and workers is not None:
+        raise PlanError(Finding("command line", "both --cluster and --workers", "give one or the other"))
     given = {"--hydrants": hydrants, "--before": before, "--after": after}
     more = {"--before-unit": before_unit, "--after-unit": after_unit, "--id": id_column, "--unit": unit}
     if plan is not None and any({**given, **more}.values()):
@@ -125,8 +134,8 @@ def run(
     from gradecheck import pipeline
     from gradecheck.outputs.summary import summary_text
 
-    with _progress(quiet or as_json) as progress:
-        result = pipeline.run(loaded, progress=progress)
+    with bars(quiet or as_json) as progress, _spread(cluster, workers) as spread:
+        result = pipeline.run(loaded, progress=progress, spread=spread)
     folder = loaded.resolve(loaded.output.dir).as_posix()
     if as_json:
         _print_json({"ok": True, "folder": folder, **result.summary})
@@ -243,7 +252,7 @@ def confirm(
     from gradecheck.outputs.confirm_summary import confirm_text
 
     survey = given(asbuilt, asbuilt_unit, asbuilt_crs, asbuilt_surface, asbuilt_sd)
-    with _progress(quiet or as_json) as progress:
+    with bars(quiet or as_json) as progress:
         _, summary = pipeline.confirm(
             loaded, survey, field=field or (), date_order=date_order, jobs=job or (), out=out, progress=progress
         )
@@ -297,22 +306,15 @@ def _load(plan: str, out: str | None) -> Plan:
 
 
 @contextmanager
-def _progress(silent: bool) -> Iterator[Progress]:
-    """A bar on standard error after one second, and none where that is not a terminal."""
-    from tqdm import tqdm
+def _spread(cluster: str | None, workers: int | None) -> Iterator[Spread | None]:
+    """How batches are worked: None for this process alone."""
+    if cluster is None and workers is None:
+        yield None
+        return
+    from gradecheck.cluster import joined
 
-    bars: dict[str, Any] = {}
-
-    def show(what: str, done: int, of: int) -> None:
-        if what not in bars:
-            bars[what] = tqdm(desc=what, total=of, unit=" hydrants", delay=1, leave=False, disable=silent or None)
-        bars[what].update(done)
-
-    try:
-        yield show
-    finally:
-        for bar in bars.values():
-            bar.close()
+    with joined(cluster, workers) as spread:
+        yield spread
 
 
 def _complain(title: str, findings: Iterable[Finding]) -> None:

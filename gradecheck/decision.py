@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from enum import IntEnum
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -125,6 +126,30 @@ def decide(cases: Cases, policy: Policy) -> Decision:
     )
 
 
+def together(parts: Sequence[tuple[Ints, Decision]], family: Ints) -> Decision:
+    """Decisions of parts of n hydrants, each with the rows (k,) that it is of, as one; `family` (n,) of all."""
+    n = len(family)
+    keys = {
+        (int(family[rows[np.argmax(d.table == t)]]), options.fitted): options
+        for rows, d in parts
+        for t, options in enumerate(d.tables)
+    }
+    number = {key: k for k, key in enumerate(sorted(keys))}
+    columns: dict[str, Any] = {}
+    for rows, d in parts:
+        codes = [number[int(family[rows[np.argmax(d.table == t)]]), o.fitted] for t, o in enumerate(d.tables)]
+        table = np.where(d.table >= 0, np.array([*codes, -1])[d.table], -1)
+        window = {f"window.{name}": getattr(d.window, name) for name in ("low", "high", "empty")}
+        for name, values in {**{c: getattr(d, c) for c in _COLUMNS}, "table": table, **window}.items():
+            columns.setdefault(name, np.zeros(n, dtype=values.dtype))[rows] = values
+    strict = Window(*(columns.pop(f"window.{name}", np.zeros(n)) for name in ("low", "high", "empty")))
+    return Decision(window=strict, tables=tuple(keys[key] for key in sorted(keys)), **columns)
+
+
+_COLUMNS = ("action", "confidence", "best", "second", "no_fit", "rise", "new", "out", "left", "clearance_final",
+            "window_miss")  # fmt: skip
+
+
 def rechosen(decision: Decision, cases: Cases, rows: Ints) -> Decision:
     """What follows from action, table and best, worked out anew at some rows; NaN where the choice is still open."""
     rise, new, out, left = decision.rise.copy(), decision.new.copy(), decision.out.copy(), decision.left.copy()
@@ -211,7 +236,7 @@ def clearance_cdf(cases: Cases, rows: Ints, x: Floats, at: tuple[float, float] |
     """P(C <= x) for x (n, J) -> (n, J); `at` fixes the two shared errors, in sds, else they are part of the spread."""
     ground = cases.ground.take(rows)
     counts = ground.counts
-    shift = 0.0 if at is None else cases.shared[rows] @ np.array(at)
+    shift = 0.0 if at is None else cases.shared[rows, 0] * at[0] + cases.shared[rows, 1] * at[1]
     centre = np.repeat(cases.clearance_after[rows] + shift, counts) - ground.offset
     extra = np.square(cases.clearance_sd[rows])
     if at is None:

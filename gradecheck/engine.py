@@ -1,18 +1,33 @@
-"""How work is spread over threads; knows nothing of hydrants or rasters."""
+"""How work is spread over threads and in which order; knows nothing of hydrants or rasters."""
 
 from __future__ import annotations
 
 import os
-from collections.abc import Callable, Sequence
+import threading
+from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from functools import lru_cache
+from itertools import pairwise
 from typing import TypeVar
 
+import numpy as np
+from numpy.typing import NDArray
+
 T = TypeVar("T")
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+
+_BAND = 16
+"""Cells across of a band of the sweep: what three rows of it touch is what a reader should keep."""
+_FINE = 1024
+"""Steps within a cell by which neighbours in it are told apart."""
 
 
 def threads() -> int:
-    """How many threads read at once: the cores this process may use, at most 8."""
+    """How many threads work at once: GRADECHECK_THREADS, else the cores this process may use, at most 8."""
+    stated = os.environ.get("GRADECHECK_THREADS", "")
+    if stated.isdecimal() and int(stated):
+        return int(stated)
     try:
         cores = len(os.sched_getaffinity(0))
     except AttributeError:  # not on every platform
@@ -25,11 +40,66 @@ def _pool() -> ThreadPoolExecutor:
     return ThreadPoolExecutor(threads(), thread_name_prefix="gradecheck")
 
 
+_here = threading.local()
+
+
 def each(work: Callable[[T], None], pieces: Sequence[T]) -> None:
-    """Do `work` on every piece, on several threads where there are several pieces. The first error is raised."""
-    if len(pieces) <= 1 or threads() == 1:
+    """Do `work` on every piece, on several threads where there are several pieces. The first error is raised.
+
+    What a piece asks for in turn is done on its own thread.
+    """
+    if len(pieces) <= 1 or threads() == 1 or getattr(_here, "busy", False):
         for piece in pieces:
             work(piece)
         return
-    for _ in _pool().map(work, pieces):
+
+    def busily(piece: T) -> None:
+        _here.busy = True
+        try:
+            work(piece)
+        finally:
+            _here.busy = False
+
+    for _ in _pool().map(busily, pieces):
         pass
+
+
+def spans(n: int, size: int) -> list[slice]:
+    """The numbers 0 to n in runs of about `size`, none larger."""
+    bounds = np.linspace(0, n, -(-n // size) + 1).astype(int).tolist() if n else [0]
+    return [slice(a, b) for a, b in pairwise(bounds)]
+
+
+def sweep(x: Floats, y: Floats, cell: tuple[float, float] | None = None) -> tuple[Ints, Ints]:
+    """An order (n,) of points (n,), (n,) in which neighbours follow one another, and the cell of each in that order.
+
+    Bands of cells are swept row by row, so that who keeps what the last rows of a band touched need not fetch it again.
+    cell: width and height of what is fetched at once, any unit; by default a square that holds about a hundred points.
+    """
+    if not len(x):
+        return np.zeros(0, dtype=np.int64), np.zeros(0, dtype=np.int64)
+    if cell is None:
+        side = float(np.sqrt(max(np.ptp(x), 1e-9) * max(np.ptp(y), 1e-9) * min(1.0, 100 / len(x)))) or 1.0
+        cell = side, side
+    across, down = (x - x.min()) / cell[0], (y.max() - y) / cell[1]
+    column, row = across.astype(np.int64), down.astype(np.int64)
+    band, along = column // _BAND, column % _BAND
+    # In a cell by strips, so that pieces of one cell are compact.
+    strip = ((across - column) * 8).astype(np.int64)
+    high = ((down - row) * _FINE).astype(np.int64)
+    order = np.lexsort((high, strip, along, row, band)).astype(np.int64)
+    number = (band * (int(row.max()) + 1) + row) * _BAND + along
+    return order, number[order]
+
+
+def batches(order: Ints, cell: Ints, most: int, cells: int) -> Iterator[tuple[Ints, int]]:
+    """An order (n,) cut into batches of at most `most` members and `cells` cells; and the cells new in each."""
+    if not len(order):
+        yield order, 0
+        return
+    nth = np.concatenate(([0], np.cumsum(np.diff(cell) != 0)))
+    start, seen = 0, -1
+    while start < len(order):
+        end = min(start + most, int(np.searchsorted(nth, nth[start] + cells)))
+        yield order[start:end], int(nth[end - 1]) - seen
+        start, seen = end, int(nth[end - 1])

@@ -12,7 +12,8 @@ import numpy as np
 import shapely
 
 from gradecheck import checks
-from gradecheck.assessment import assess
+from gradecheck.assessment import assessed, sampled_of
+from gradecheck.change import GradeChange
 from gradecheck.choices import choices
 from gradecheck.errors import Finding, GradecheckError, listed
 from gradecheck.hydrants import Hydrants, read_hydrants
@@ -21,6 +22,7 @@ from gradecheck.inventory import ground_facts, readable_facts, span
 from gradecheck.measurement import measure, units_mistaken
 from gradecheck.plan import Plan
 from gradecheck.policy import Policy
+from gradecheck.probability import Ints
 from gradecheck.reference import Path, name_of, split
 from gradecheck.steady import lines as stable_lines
 from gradecheck.units import elevation_unit, show
@@ -63,10 +65,12 @@ def inspect(plan: Plan, place: Callable[[], None]) -> Inspection:
     if inputs.steady is not None:
         facts.append(("stable", stable_lines(inputs.steady, elevation_unit(plan.output.unit))))
     notes.extend(inputs.notes)
-    overlap, mistaken = _overlap(inputs)
+    job, sampled = sampled_of(inputs)
+    judged = measure(inputs, np.flatnonzero(sampled).astype(np.int64), job < 0)
+    overlap, mistaken = _overlap(inputs, job, judged.change)
     facts.append(("overlap", overlap))
     if not mistaken and (inputs.errors.before_shared or inputs.errors.after_shared or plan.after.correlation):
-        common = assess(inputs, date.today()).effect
+        common = assessed(inputs, date.today(), judged).effect
         facts.append(("common errors", (common.text,) if common is not None else ()))
     stops.extend(mistaken)
     facts.append(("catalogue", _gaps(inputs)))
@@ -149,10 +153,8 @@ def _references(inputs: Inputs) -> tuple[str, ...]:
     return tuple(lines)
 
 
-def _overlap(inputs: Inputs) -> tuple[tuple[str, ...], list[Finding]]:
-    job, _ = inputs.jobs.assign(inputs.hydrants.x, inputs.hydrants.y)
-    rows = np.flatnonzero(job >= 0).astype(np.int64)
-    change = measure(inputs, rows)
+def _overlap(inputs: Inputs, job: Ints, change: GradeChange) -> tuple[tuple[str, ...], list[Finding]]:
+    rows = np.flatnonzero(job >= 0)
     after, before = np.isfinite(change.after[rows]), np.isfinite(change.before[rows])
     same = change.unchanged[rows]
     lines = [
@@ -161,7 +163,7 @@ def _overlap(inputs: Inputs) -> tuple[tuple[str, ...], list[Finding]]:
         f"existing ground at {int(before.sum())} of those that need it",
     ]
     stops = units_mistaken(inputs, change)
-    far = checks.far_apart(change.change)
+    far = checks.far_apart(change.change[rows])
     if far:
         lines.append(far)
     return tuple(lines), stops

@@ -1,52 +1,120 @@
-"""Both grounds asked at the hydrants: the change, which road gave it, whether their units can be one."""
+"""Hydrants judged batch by batch: which there are, what they share, which road gave it, whether units can be one."""
 
 from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import replace
-from typing import Any
+from typing import Any, Protocol
 
 import numpy as np
 
-from gradecheck import checks, reference, surfaces
-from gradecheck.change import GradeChange, grade_change, joined
+from gradecheck import checks, engine, reference, surfaces
+from gradecheck.change import GradeChange
 from gradecheck.errors import Finding
 from gradecheck.inputs import Inputs
+from gradecheck.judging import Batch, Judged, Site, gathered, judge, some
 from gradecheck.probability import Bools, Ints
 from gradecheck.surfaces import Heights, contested, preferring, tell
 
-Progress = Callable[[str, int, int], None]
-"""Called with what is being done, how many hydrants more are done, and of how many."""
+_BATCH, _CELLS = 8192, 32
+"""Hydrants, and blocks of a raster, that are worked at a time."""
 
 
-def silent(what: str, done: int, of: int) -> None:
+class Progress(Protocol):
+    """Told what is being done, how many hydrants and blocks of ground more are done, and of how many."""
+
+    def __call__(self, what: str, done: int, of: int, blocks: int = 0, of_blocks: int = 0) -> None:
+        """Take note."""
+        ...
+
+
+def silent(what: str, done: int, of: int, blocks: int = 0, of_blocks: int = 0) -> None:
     """Progress for nobody."""
+
+
+class Spread(Protocol):
+    """How batches are worked: here, or on a cluster. Results come in the order of the batches."""
+
+    def judge(self, site: Site, batches: list[Batch], done: Callable[[int], None]) -> list[Judged]:
+        """Judge all batches; `done` is told the number of each that is finished."""
+        ...
+
+
+class Here:
+    """One batch after another in this process, its blocks read on several threads."""
+
+    def judge(self, site: Site, batches: list[Batch], done: Callable[[int], None]) -> list[Judged]:
+        """See `Spread.judge`."""
+        found = []
+        for number, batch in enumerate(batches):
+            found.append(judge(site, batch))
+            done(number)
+        return found
 
 
 _ENOUGH = 12
 """Hydrants (and points a side of the grid) that suffice to tell whether two grounds are of one unit."""
 
 
-def measure(inputs: Inputs, rows: Ints, progress: Progress = silent) -> GradeChange:
-    """The grade change at some hydrants, NaN at the others: what no job reaches is not looked at."""
-    hydrants = inputs.hydrants
-    parts, done = [], []
+def measure(
+    inputs: Inputs,
+    rows: Ints,
+    outside: Bools,
+    progress: Progress = silent,
+    spread: Spread | None = None,
+    size: tuple[int, int] = (_BATCH, _CELLS),
+) -> Judged:
+    """Grade change and decision of some hydrants; the others are outside: what no job reaches is not looked at.
+
+    outside: (H,) no job reaches it. size: hydrants, and blocks of ground, of a batch at most; changes no result.
+    """
+    site, everyone = site_of(inputs), everyone_of(inputs, outside)
+    grain = surfaces.grain(site.before, site.after.surface)
+    batches, blocks = [], []
     for roads, members in _by_road(inputs, rows):
-        before = preferring(inputs.before, roads[0])
-        after = preferring(inputs.after.surface, roads[1], roads[0])
-        parts.append(
-            grade_change(
-                before,
-                replace(inputs.after, surface=after),
-                hydrants.x[members],
-                hydrants.y[members],
-                inputs.errors.position / reference.metres_per_unit(inputs.work),
-                np.isfinite(hydrants.flange[members]),
-                lambda n: progress("grade change", n, len(rows)),
-            )
-        )
-        done.append(members)
-    return joined(parts, _ranks(np.concatenate(done))).scattered(np.sort(rows), len(hydrants))
+        order, cell = engine.sweep(everyone.x[members], everyone.y[members], grain)
+        for part, fresh in engine.batches(order, cell, *size):
+            batches.append(some(everyone, members[part], roads))
+            blocks.append(fresh)
+
+    def done(number: int) -> None:
+        progress("grade change", len(batches[number]), len(rows), blocks[number], sum(blocks))
+
+    return gathered(site, everyone, (spread or Here()).judge(site, batches, done))
+
+
+def site_of(inputs: Inputs) -> Site:
+    """What all hydrants of a run share."""
+    unit, least = reference.metres_per_unit(inputs.work), inputs.plan.policy.setback_min
+    return Site(
+        before=inputs.before,
+        after=inputs.after,
+        pavement=inputs.pavement,
+        setback=0.0 if least is None else least.metres / unit,
+        unit=unit,
+        policy=inputs.plan.policy,
+        errors=replace(inputs.errors, measured=0.0, surveyed=0.0),
+        lengths=inputs.lengths(),
+        measure_sd=inputs.plan.measuring_sd.metres,
+    )
+
+
+def everyone_of(inputs: Inputs, outside: Bools) -> Batch:
+    """All hydrants of the layer as one batch; outside: (H,) no job reaches them."""
+    h, n = inputs.hydrants, len(inputs.hydrants)
+    return Batch(
+        rows=np.arange(n),
+        x=h.x,
+        y=h.y,
+        clearance=h.clearance,
+        flange=h.flange,
+        fitted=h.fitted,
+        outlet=h.outlet,
+        family=inputs.family,
+        outside=outside,
+        measured_sd=np.broadcast_to(inputs.errors.measured, n),
+        surveyed_sd=np.broadcast_to(inputs.errors.surveyed, n),
+    )
 
 
 def _by_road(inputs: Inputs, rows: Ints) -> list[tuple[tuple[str | None, str | None], Ints]]:
@@ -62,13 +130,6 @@ def _by_road(inputs: Inputs, rows: Ints) -> list[tuple[tuple[str | None, str | N
     for row, key in zip(rows.tolist(), zip(*named, strict=True), strict=True):
         groups.setdefault(key, []).append(row)
     return [(key, np.array(members, dtype=np.int64)) for key, members in groups.items()]
-
-
-def _ranks(rows: Ints) -> Ints:
-    """(n,) the place of each row among all of them in rising order."""
-    ranks = np.empty(len(rows), dtype=np.int64)
-    ranks[np.argsort(rows, kind="stable")] = np.arange(len(rows))
-    return ranks
 
 
 def with_places(inputs: Inputs, change: GradeChange, sampled: Bools) -> tuple[GradeChange, Bools]:

@@ -20,7 +20,7 @@ from gradecheck.confirming import Confirmation, confirmed_by, read_rows
 from gradecheck.decision import Action
 from gradecheck.errors import Finding, OutputError
 from gradecheck.inputs import open_inputs
-from gradecheck.measurement import Progress, silent
+from gradecheck.measurement import Progress, Spread, silent
 from gradecheck.order import OrderLine, Work
 from gradecheck.outputs import columns, confirm_files, layer, manifest, order_files, workbook
 from gradecheck.outputs.confirm_summary import confirm_summary
@@ -88,30 +88,36 @@ class Result:
 
 
 def compute(
-    plan: Plan, *, today: date | None = None, progress: Progress = silent, former: Former | None = None
+    plan: Plan,
+    *,
+    today: date | None = None,
+    progress: Progress = silent,
+    former: Former | None = None,
+    spread: Spread | None = None,
 ) -> Result:
     """Everything but the files. Raises PlanError or InputError with all findings.
 
-    former: a former run's layer, whose review edits are carried over.
+    former: a former run's layer, whose review edits are carried over. spread: how batches are worked, by default in
+    this process (see `cluster.joined`); no result depends on it.
     """
     started = time.perf_counter()
     inputs = open_inputs(plan)
     opened = time.perf_counter()
     edits = former or Former()
-    assessment = assess(inputs, today or date.today(), progress, edits.edits, edits.crs)
+    assessment = assess(inputs, today or date.today(), progress, edits.edits, edits.crs, spread)
     done = time.perf_counter()
     return Result(assessment, summary_of(assessment), {"read": opened - started, "assess": done - opened})
 
 
-def run(plan: Plan, *, today: date | None = None, progress: Progress = silent) -> Result:
+def run(plan: Plan, *, today: date | None = None, progress: Progress = silent, spread: Spread | None = None) -> Result:
     """The main job: compute and write every deliverable to the plan's output folder.
 
-    Review edits of a former run there are carried over.
+    Review edits of a former run there are carried over. spread: see `compute`.
     """
     folder = plan.resolve(plan.output.dir)
     check_place(folder)
     former = read_former(folder / PACKAGE, PACKAGE)
-    result = compute(plan, today=today, progress=progress, former=former)
+    result = compute(plan, today=today, progress=progress, former=former, spread=spread)
     write(result, folder)
     return result
 

@@ -81,8 +81,9 @@ class Pavement:
         nodes, weights = coarse_nodes()
         px, py = x[:, None] + nodes[:, 0] * sd, y[:, None] + nodes[:, 1] * sd
         seen = (self.distance(px.ravel(), py.ravel()).reshape(px.shape) - setback) / sd
-        slope = (seen * weights) @ nodes
-        off = np.abs(seen - seen[:, :1] - slope @ nodes.T).max(axis=1)
+        # No matrix products: their rounding depends on how many rows there are.
+        slope = [(seen * (weights * axis)).sum(axis=1)[:, None] * axis for axis in nodes.T]
+        off = np.abs(seen - seen[:, :1] - slope[0] - slope[1]).max(axis=1)
         chance: Floats = ndtr(-seen[:, 0])
         if self.areas is None:  # past a bare line it is as far again
             chance -= ndtr(-seen[:, 0] - 2 * setback / sd)

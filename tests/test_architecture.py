@@ -44,7 +44,7 @@ CORE = {
 }
 READING = {"reference", "vertical", "layers", "hydrants", "paving", "surfaces", "formats", "engine", "roads", "designs"}
 READING |= {"grounds", "groundwork", "nets", "steady", "laying"}
-JOB = {"inputs", "inventory", "measurement", "assessment", "surroundings", "inspection", "pipeline"}
+JOB = {"inputs", "inventory", "judging", "measurement", "assessment", "surroundings", "inspection", "pipeline"}
 WRITING = {"outputs", "report", "worksheets"}
 SHOWN = {"review", "reference", "hydrants", "walk", "steady"}
 SURVEY = {
@@ -118,8 +118,12 @@ ALLOWED: dict[str, set[str]] = {
     "outputs": (CORE | SETTINGS | JOB | SURVEY | SHOWN | {"reorder", "grounds", "roads"}) - {"pipeline"},
     "inputs": READING | SETTINGS | {"probability", "cautions", "setback", "clearance", "fieldbook", "fieldwork"},
     "inventory": READING | SETTINGS,
-    "measurement": READING | SETTINGS | {"inputs", "change", "checks", "probability"},
-    "assessment": READING | SETTINGS | CORE | {"inputs", "measurement", "review"},
+    "bars": {"measurement"},
+    "wire": CORE | {"judging"},
+    "cluster": {"judging", "surfaces", "wire"},
+    "judging": CORE | {"surfaces", "policy"},
+    "measurement": READING | SETTINGS | {"inputs", "judging", "change", "checks", "probability"},
+    "assessment": READING | SETTINGS | CORE | {"inputs", "judging", "measurement", "review"},
     "surroundings": READING | {"inputs", "probability"},
     "inspection": READING | SETTINGS | CORE | {"inputs", "inventory", "measurement", "assessment"},
     "pipeline": READING | SETTINGS | CORE | JOB | SURVEY | SHOWN | WRITING | {"readback", "reorder"},
@@ -128,7 +132,7 @@ ALLOWED: dict[str, set[str]] = {
     "starter_roads": {"roads", "probability"},
     "starter_survey": {"formats", "probability"},
     "starter": {"starter_roads", "starter_survey", "probability"},
-    "cli": {"pipeline", "plan", "starter", "outputs", "asbuilt"},
+    "cli": {"pipeline", "plan", "starter", "outputs", "asbuilt", "bars", "cluster"},
 }
 
 PURE = [
@@ -247,7 +251,7 @@ WITH_FILES = {
     "pipeline",
     "hydrants",
     "layers",
-    "surfaces.raster",
+    "surfaces.blocks",
     "surfaces.tiles",
     "starter",
 }

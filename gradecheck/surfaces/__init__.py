@@ -95,6 +95,31 @@ class Surface(Protocol):
         ...
 
 
+@runtime_checkable
+class Blocked(Surface, Protocol):
+    """Ground that is fetched block by block."""
+
+    @property
+    def grain(self) -> tuple[float, float] | None:
+        """Width and height of a block in working units; None where nothing is fetched so."""
+        ...
+
+    def changed(self) -> list[str]:
+        """Files that are not there, or are not as they were when they were opened."""
+        ...
+
+
+def grain(*grounds: Surface) -> tuple[float, float] | None:
+    """The largest block of some grounds, None where none has any."""
+    found = [g.grain for g in grounds if isinstance(g, Blocked)]
+    return max((cell for cell in found if cell is not None), key=lambda cell: cell[0] * cell[1], default=None)
+
+
+def files_changed(*grounds: Surface) -> list[str]:
+    """Files of some grounds that are not there, or are not as they were when they were opened."""
+    return [file for g in grounds if isinstance(g, Blocked) for file in g.changed()]
+
+
 @dataclass(frozen=True, slots=True)
 class Told:
     """What people are told of n answers: a text each, and where two roads say different things."""
@@ -145,6 +170,15 @@ class Layered:
     def extent(self) -> shapely.Geometry:
         """All the layers' extents together."""
         return shapely.union_all([layer.extent for layer in self.layers])
+
+    @property
+    def grain(self) -> tuple[float, float] | None:
+        """See `Blocked`."""
+        return grain(*self.layers)
+
+    def changed(self) -> list[str]:
+        """See `Blocked`."""
+        return files_changed(*self.layers)
 
     def heights(self, x: Floats, y: Floats) -> Heights:
         """The first layer's answer that is one; where none is, the worst of their reasons."""

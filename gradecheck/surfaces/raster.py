@@ -7,48 +7,27 @@ and only the values asked for are kept, so memory does not depend on the rasters
 
 from __future__ import annotations
 
-import threading
-from collections import OrderedDict
 from collections.abc import Sequence
 from dataclasses import dataclass
-from itertools import pairwise
-from typing import Any
 
 import numpy as np
-import rasterio
 import shapely
 from affine import Affine
 from numpy.typing import NDArray
-from rasterio.errors import RasterioError
-from rasterio.windows import Window
 
 from gradecheck import engine
 from gradecheck.probability import Bools, Floats
 from gradecheck.reference import Path
-from gradecheck.surfaces import (
-    EDGE_CELL,
-    HIGHEST,
-    HOLE,
-    IMPLAUSIBLE,
-    LOWEST,
-    OUT_OF_RANGE,
-    OUTSIDE,
-    UNREADABLE,
-    Heights,
-)
+from gradecheck.surfaces import EDGE_CELL, OUTSIDE, UNREADABLE, Heights
+from gradecheck.surfaces.blocks import Block, Blocks, grouped
 from gradecheck.surfaces.tiles import Tile
 
 _SNAP = 1e-7
 """Columns and rows this near a cell centre are on it: rounding must not ask for a neighbour beyond the edge."""
-_MARKERS = (-9999.0, -99999.0, -999999.0, -32767.0, -32768.0, 32767.0, 65535.0, 99999.0, -9999.99, -999.0)
-_LEAST_MARKER = -9999.0
-_HUGE = 1e6
-"""Values out of that range that stand for "no data" although no file declares it; others are a mistaken unit."""
-_CACHE_MB = 32
-_OPEN = 24
-"""Files that one thread keeps open."""
-_FEW = 24
-"""Blocks below which starting threads costs more than it saves."""
+_PART = 16_384
+"""Points worked at a time: what is known of them fits in a core's own cache."""
+_NEAR = 64
+"""Cells across of the squares that are asked which tiles are near."""
 
 Indices = NDArray[np.int64]
 
@@ -65,11 +44,34 @@ class Lattice:
     path: Path
     extent: shapely.Geometry
     sd: float
+    blocks: Blocks
+    tree: shapely.STRtree
+
+    @classmethod
+    def of(cls, tiles: Sequence[Tile], place: Indices, path: Path, extent: shapely.Geometry, sd: float) -> Lattice:
+        """Tiles at their places, numbered and indexed once for all questions."""
+        left, top, wide, high = place.T
+        tree = shapely.STRtree(shapely.box(left, top, left + wide - 1, top + high - 1))
+        return cls(tuple(tiles), place, path, extent, sd, Blocks.of(tiles), tree)
 
     @property
     def names(self) -> tuple[str, ...]:
         """The tiles as shown to people."""
         return tuple(t.shown for t in self.tiles)
+
+    @property
+    def grain(self) -> tuple[float, float] | None:
+        """The largest block of its tiles, in working units; see `surfaces.Blocked`."""
+        tile = max(self.tiles, key=lambda t: t.block[0] * t.block[1])
+        corners = shapely.get_coordinates(_outline(tile, self.path))
+        if not len(corners):
+            return None
+        size = np.ptp(corners, axis=0) / (tile.width + 2, tile.height + 2)
+        return float(size[0] * tile.block[1]), float(size[1] * tile.block[0])
+
+    def changed(self) -> list[str]:
+        """See `surfaces.Blocked`."""
+        return self.blocks.changed()
 
     def heights(self, x: Floats, y: Floats) -> Heights:
         """See `Surface.heights`; a missing neighbour with any weight means missing."""
@@ -78,11 +80,27 @@ class Lattice:
         left, bottom, right, top = self.extent.bounds
         rows = np.flatnonzero((x >= left) & (x <= right) & (y >= bottom) & (y <= top))
         if len(rows):
-            column, row = self._cells(*self.path.there(x[rows], y[rows]))
-            good = np.isfinite(column) & np.isfinite(row)
-            rows = rows[good]
-            z[rows], source[rows] = self._bilinear(column[good], row[good])
+            z[rows], source[rows] = self._bilinear(*self._placed(x[rows], y[rows]))
         return Heights(z, np.where(np.isnan(z), np.nan, self.sd), source, self.names)
+
+    def _placed(self, x: Floats, y: Floats) -> tuple[Floats, Floats, Indices, Indices]:
+        """Points (n,), (n,) as column and row of cell centres, the tile that alone has all their pixels and the block
+        that does, -1 for none, -2 where the point is nowhere; piece by piece, so that what is worked on stays near."""
+        column, row = np.empty(len(x)), np.empty(len(x))
+        tile, number = np.empty(len(x), dtype=np.int64), np.empty(len(x), dtype=np.int64)
+
+        def work(some: slice) -> None:
+            c, r = self._cells(*self.path.there(x[some], y[some]))
+            lost = ~(np.isfinite(c) & np.isfinite(r))
+            c, r = np.where(lost, 0.0, c), np.where(lost, 0.0, r)
+            c0, r0 = np.floor(c), np.floor(r)
+            right, down = (c > c0).astype(np.int64), (r > r0).astype(np.int64)
+            own, first = self._alone(c0.astype(np.int64), r0.astype(np.int64), right, down)
+            column[some], row[some], tile[some] = c, r, own
+            number[some] = np.where(lost, -2, first)
+
+        engine.each(work, engine.spans(len(x), _PART))
+        return column, row, tile, number
 
     def _cells(self, x: Floats, y: Floats) -> tuple[Floats, Floats]:
         """Fractional column and row of cell centres, whole numbers where a point is on one."""
@@ -97,48 +115,68 @@ class Lattice:
                 cells.append(np.where(np.abs(value - whole) < _SNAP, whole, value))
         return cells[0], cells[1]
 
-    def _bilinear(self, column: Floats, row: Floats) -> tuple[Floats, NDArray[np.int32]]:
-        c0, r0 = np.floor(column), np.floor(row)
-        fc, fr = column - c0, row - r0
-        weight = np.stack([(1 - fr) * (1 - fc), (1 - fr) * fc, fr * (1 - fc), fr * fc], axis=1)
-        value, state, tile = self._pixels(c0.astype(np.int64), r0.astype(np.int64), weight > 0)
-        needed = weight > 0
-        z = np.where(needed, weight * value, 0.0).sum(axis=1)
-        nearest = tile[np.arange(len(tile)), np.argmax(weight, axis=1)]
-        missing = np.isnan(z)
-        lone = missing & (state[np.arange(len(tile)), np.argmax(weight, axis=1)] == OUTSIDE)
-        reasons = np.where(needed, np.where(state == OUTSIDE, EDGE_CELL, state), 0).min(axis=1)
-        source = np.where(missing, np.where(lone, OUTSIDE, reasons), nearest)
-        return z, source.astype(np.int32)
+    def _bilinear(
+        self, column: Floats, row: Floats, tile: Indices, number: Indices
+    ) -> tuple[Floats, NDArray[np.int32]]:
+        """Heights at points (n,) as `_placed` gives them, and which tile gave them, or why none did."""
+        z, source = np.full(len(column), np.nan), np.full(len(column), OUTSIDE, dtype=np.int32)
+        whole, apart = np.flatnonzero(number >= 0), np.flatnonzero(number == -1)
+        asked = _Pixels(self, column[apart], row[apart])
+        groups = [grouped(number[whole]), *([asked.first] if len(apart) else [])]
 
-    def _pixels(self, c0: Indices, r0: Indices, needed: Bools) -> tuple[Floats, NDArray[np.int8], NDArray[np.int32]]:
-        """The four pixels of each point, (n, 4): value in metres (NaN missing), why missing (0 = there), tile."""
-        column = (c0[:, None] + np.array([0, 1, 0, 1])).ravel()
-        row = (r0[:, None] + np.array([0, 0, 1, 1])).ravel()
-        value = np.full(column.size, np.nan)
-        state = np.full(column.size, OUTSIDE, dtype=np.int8)
-        owner = np.full(column.size, -1, dtype=np.int32)
-        for request, tile in self._rounds(c0, r0, column, row, needed.ravel()):
-            # Later tiles only fill what the earlier ones lack; what cannot be read is not known to be lacking.
-            open_ = np.isnan(value[request]) & (state[request] != UNREADABLE)
-            request, tile = request[open_], tile[open_]
-            local_c, local_r = column[request] - self.place[tile, 0], row[request] - self.place[tile, 1]
-            found, why = _read(self.tiles, tile, local_c, local_r)
-            value[request] = found
-            state[request] = np.where(np.isnan(found), np.minimum(state[request], why), 0)
-            owner[request] = tile
-        return value.reshape(-1, 4), state.reshape(-1, 4), owner.reshape(-1, 4)
+        def look(block: Block, members: list[Indices]) -> None:
+            if len(members) > 1 and len(members[1]):
+                asked.fill(block, members[1])
+            for part in engine.spans(len(members[0]), _PART):
+                rows = whole[members[0][part]]
+                left, top = self.place[tile[rows[0]], :2]
+                z[rows] = block.bilinear(column[rows] - left, row[rows] - top)
+                source[rows] = tile[rows[0]]
+                gone = rows[np.isnan(z[rows])]
+                if len(gone):
+                    source[gone] = self._why(block, column[gone] - left, row[gone] - top)
 
-    def _rounds(
-        self, c0: Indices, r0: Indices, column: Indices, row: Indices, needed: Bools
-    ) -> list[tuple[Indices, Indices]]:
-        """(request, tile) pairs: first each pixel's first tile, then, for holes, its second, and so on."""
+        self.blocks.visit(groups, look)
+        if len(apart):
+            asked.finish()
+            z[apart], source[apart] = asked.heights()
+        return z, source
+
+    def _number(self, tile: Indices, column: Indices, row: Indices) -> Indices:
+        """(k,) the block of pixels that lie in a tile."""
+        return self.blocks.number(tile, column - self.place[tile, 0], row - self.place[tile, 1])
+
+    def _alone(self, column: Indices, row: Indices, right: Indices, down: Indices) -> tuple[Indices, Indices]:
+        """(n,) the only tile near a pixel, and the block of it that holds the pixel with its next ones; or -1."""
         if len(self.tiles) == 1:
-            point, tile = np.arange(len(c0)), np.zeros(len(c0), dtype=np.int64)
+            tile, (left, top, wide, high) = np.zeros(len(column), dtype=np.int64), self.place[0].tolist()
         else:
-            first_c, first_r, w, h = self.place.T
-            boxes = shapely.box(first_c - 1, first_r - 1, first_c + w - 1, first_r + h - 1)
-            point, tile = shapely.STRtree(boxes).query(shapely.points(c0, r0), predicate="intersects")
+            tile = self._only_near(column, row)
+            left, top, wide, high = self.place[tile].T
+        column, row = column - left, row - top
+        number = self.blocks.holding(tile, column, row, right, down)
+        number[(tile < 0) | (column < 0) | (row < 0) | (column + right >= wide) | (row + down >= high)] = -1
+        return tile, number
+
+    def _only_near(self, column: Indices, row: Indices) -> Indices:
+        """(n,) the only tile that is near a pixel; -1 where there are several, or none."""
+        cell = np.stack([column // _NEAR, row // _NEAR], axis=1)
+        start = np.concatenate(([0], np.flatnonzero((np.diff(cell, axis=0) != 0).any(axis=1)) + 1))[: len(cell)]
+        cells, back = np.unique(cell[start], axis=0, return_inverse=True)
+        low = cells * _NEAR
+        found, tile = self.tree.query(shapely.box(low[:, 0] - 1, low[:, 1] - 1, *(low + _NEAR + 1).T))
+        only = np.full(len(cells), -1, dtype=np.int64)
+        only[found] = tile
+        only[np.bincount(found, minlength=len(cells)) > 1] = -1
+        return np.repeat(only[back.ravel()], np.diff(np.append(start, len(cell))))
+
+    def rounds(self, column: Indices, row: Indices, needed: Bools) -> list[tuple[Indices, Indices]]:
+        """Of pixels (4n,), four a point: (request, tile) pairs, first each pixel's first tile, then its second, ..."""
+        if len(self.tiles) == 1:
+            point, tile = np.arange(len(column) // 4), np.zeros(len(column) // 4, dtype=np.int64)
+        else:
+            c0, r0 = column[::4], row[::4]
+            point, tile = self.tree.query(shapely.box(c0, r0, c0 + 1, r0 + 1))
         request = (point[:, None] * 4 + np.arange(4)).ravel()
         tile = np.repeat(tile, 4)
         place = self.place[tile]
@@ -154,94 +192,76 @@ class Lattice:
         turn = np.arange(len(request)) - np.repeat(start, np.diff(np.append(start, len(request))))
         return [(request[turn == k], tile[turn == k]) for k in range(int(turn.max(initial=-1)) + 1)]
 
-
-def _read(tiles: Sequence[Tile], tile: Indices, column: Indices, row: Indices) -> tuple[Floats, NDArray[np.int8]]:
-    """Pixels (k,) of tiles: metres and why missing. Each block that holds one is read once, in file order."""
-    width = np.array([t.width for t in tiles])
-    height = np.array([t.height for t in tiles])
-    column = np.where(np.array([t.flip_x for t in tiles])[tile], width[tile] - 1 - column, column)
-    row = np.where(np.array([t.flip_y for t in tiles])[tile], height[tile] - 1 - row, row)
-    block_h = np.array([t.block[0] for t in tiles])[tile]
-    block_w = np.array([t.block[1] for t in tiles])[tile]
-    across = -(-width // np.array([t.block[1] for t in tiles]))
-    block = (row // block_h) * across[tile] + column // block_w
-    order = np.lexsort((block, tile))
-    tile_, block_ = tile[order], block[order]
-    change = np.flatnonzero((np.diff(tile_) != 0) | (np.diff(block_) != 0)) + 1
-    cuts = np.concatenate(([0], change, [len(order)]))
-    value = np.full(len(order), np.nan)
-    why = np.full(len(order), HOLE, dtype=np.int8)
-
-    def work(blocks: range) -> None:
-        with rasterio.Env(GDAL_CACHEMAX=_CACHE_MB):
-            for k in blocks:
-                members = order[cuts[k] : cuts[k + 1]]
-                t = tiles[int(tile_[cuts[k]])]
-                found, reason = _block(t, column[members], row[members])
-                value[members], why[members] = found, reason
-
-    count = len(cuts) - 1 if len(order) else 0
-    pieces = 1 if count < _FEW else 4 * engine.threads()
-    bounds = np.linspace(0, count, pieces + 1).astype(int).tolist()
-    engine.each(work, [range(a, b) for a, b in pairwise(bounds) if a < b])
-    return value, why
+    def _why(self, block: Block, column: Floats, row: Floats) -> NDArray[np.int8]:
+        """Why there is no height between pixels of one block: the worst reason of those that have weight."""
+        at, weight = _pixels(column, row)
+        worst = np.zeros(len(column), dtype=np.int8)
+        for (c, r), w in zip(at, weight, strict=True):
+            some = np.flatnonzero(w > 0)
+            value, why = block.pixels(c[some], r[some])
+            worst[some] = np.minimum(worst[some], np.where(np.isnan(value), why, 0))
+        return worst
 
 
-def _block(tile: Tile, column: Indices, row: Indices) -> tuple[Floats, NDArray[np.int8] | int]:
-    """Pixels of one block, file columns and rows."""
-    height, width = tile.block
-    left, top = int(column[0]) // width * width, int(row[0]) // height * height
-    window = Window(left, top, min(width, tile.width - left), min(height, tile.height - top))
-    at = row - top, column - left
-    try:
-        data = _handle(tile)
-        raw = data.read(1, window=window)[at]
-        valid = np.ones(len(column), dtype=bool)
-        if tile.mask:
-            # The alpha band itself: as a mask GDAL would scale it, and lose a 255 in a wider type.
-            mask = data.read(tile.mask, window=window) if tile.mask > 0 else data.read_masks(1, window=window)
-            valid = mask[at] > 0
-    except RasterioError:
-        return np.full(len(column), np.nan), UNREADABLE
-    valid &= ~_is_nodata(raw, tile.nodata)
-    with np.errstate(invalid="ignore", over="ignore"):
-        metres = (raw.astype(np.float64) * tile.scale + tile.offset) * tile.to_metres
-        possible = (metres >= LOWEST) & (metres <= HIGHEST)
-        # -9999 stands for no data whatever it scales to; 32767 may be a height in centimetres.
-        marker = np.isin(raw, _MARKERS) | (np.abs(raw.astype(np.float64)) >= _HUGE)
-        possible &= ~(marker & (raw.astype(np.float64) <= _LEAST_MARKER))
-    why = np.where(valid & ~possible, np.where(marker, IMPLAUSIBLE, OUT_OF_RANGE), HOLE).astype(np.int8)
-    return np.where(valid & possible, metres, np.nan), why
+def _pixels(column: Floats, row: Floats) -> tuple[list[tuple[Indices, Indices]], list[Floats]]:
+    """The four pixels about points (n,), those of one row first, and their weights."""
+    c0, r0 = np.floor(column), np.floor(row)
+    fc, fr = column - c0, row - r0
+    c0, r0 = c0.astype(np.int64), r0.astype(np.int64)
+    at = [(c0 + right, r0 + down) for right, down in ((0, 0), (1, 0), (0, 1), (1, 1))]
+    return at, [(1 - fr) * (1 - fc), (1 - fr) * fc, fr * (1 - fc), fr * fc]
 
 
-def _is_nodata(raw: NDArray[Any], nodata: float | None) -> Bools:
-    """NaN is always nodata; a declared value is compared in the file's own type, as it was written."""
-    missing = np.isnan(raw) if raw.dtype.kind == "f" else np.zeros(raw.shape, dtype=bool)
-    if nodata is None or np.isnan(nodata):
-        return missing
-    if raw.dtype.kind == "f":
-        with np.errstate(over="ignore"):
-            return np.asarray(missing | (raw == raw.dtype.type(nodata)))
-    return np.asarray(missing | (raw == nodata))
+class _Pixels:
+    """Points asked for pixel by pixel: at seams of blocks and tiles, where tiles overlap, outside."""
 
+    def __init__(self, lattice: Lattice, column: Floats, row: Floats):
+        self.lattice = lattice
+        at, weight = _pixels(column, row)
+        self.weight = np.stack(weight, axis=1)
+        self.column, self.row = (np.stack(v, axis=1).ravel() for v in zip(*at, strict=True))
+        self.value = np.full(self.column.size, np.nan)
+        self.state = np.full(self.column.size, OUTSIDE, dtype=np.int8)
+        self.owner = np.full(self.column.size, -1, dtype=np.int32)
+        # First each pixel's first tile, then, for holes, its second, and so on.
+        self.rounds = lattice.rounds(self.column, self.row, self.weight.ravel() > 0)
+        self._turn(*(self.rounds[0] if self.rounds else (self.column[:0], self.column[:0])))
 
-_kept = threading.local()
+    def _turn(self, request: Indices, tile: Indices) -> None:
+        # Later tiles only fill what the earlier ones lack; what cannot be read is not known to be lacking.
+        open_ = np.isnan(self.value[request]) & (self.state[request] != UNREADABLE)
+        self.request, self.tile = request[open_], tile[open_]
+        c, r = self.column[self.request], self.row[self.request]
+        self.first = grouped(self.lattice._number(self.tile, c, r))
 
+    def fill(self, block: Block, members: Indices) -> None:
+        """Take from a block what is asked of it in this turn."""
+        request, tile = self.request[members], self.tile[members]
+        left, top = self.lattice.place[tile[0], :2]
+        found, why = block.pixels(self.column[request] - left, self.row[request] - top)
+        self.value[request] = found
+        self.state[request] = np.where(np.isnan(found), np.minimum(self.state[request], why), 0)
+        self.owner[request] = tile
 
-def _handle(tile: Tile) -> rasterio.DatasetReader:
-    """This thread's own handle on a tile, kept open among the last `_OPEN`."""
-    handles: OrderedDict[tuple[str, tuple[int, int]], rasterio.DatasetReader] = (
-        getattr(_kept, "handles", None) or OrderedDict()
-    )
-    _kept.handles = handles
-    key = tile.path, tile.stamp
-    if key in handles:
-        handles.move_to_end(key)
-        return handles[key]
-    handles[key] = rasterio.open(tile.path)
-    if len(handles) > _OPEN:
-        handles.popitem(last=False)[1].close()
-    return handles[key]
+    def finish(self) -> None:
+        """Take all later turns."""
+        for request, tile in self.rounds[1:]:
+            self._turn(request, tile)
+            if len(self.request):
+                self.lattice.blocks.visit([self.first], lambda block, members: self.fill(block, members[0]))
+
+    def heights(self) -> tuple[Floats, NDArray[np.int32]]:
+        """Heights (n,), NaN where a neighbour with any weight is missing, and the tile or why not."""
+        weight, needed = self.weight, self.weight > 0
+        value, state, owner = (v.reshape(-1, 4) for v in (self.value, self.state, self.owner))
+        parts = [np.where(needed[:, k], weight[:, k] * value[:, k], 0.0) for k in range(4)]
+        z = parts[0] + parts[1] + parts[2] + parts[3]
+        heaviest = np.arange(len(z)), np.argmax(weight, axis=1)
+        missing = np.isnan(z)
+        lone = missing & (state[heaviest] == OUTSIDE)
+        reasons = np.where(needed, np.where(state == OUTSIDE, EDGE_CELL, state), 0).min(axis=1)
+        source = np.where(missing, np.where(lone, OUTSIDE, reasons), owner[heaviest])
+        return z, source.astype(np.int32)
 
 
 def lattices(tiles: Sequence[Tile], path_to: dict[str, Path], sd: float) -> list[Lattice]:
@@ -270,7 +290,7 @@ def lattices(tiles: Sequence[Tile], path_to: dict[str, Path], sd: float) -> list
         first = tiles[members[0]]
         place = np.array([_place(first, tiles[i]) for i in members], dtype=np.int64)
         extent = shapely.union_all([outlines[i] for i in members])
-        found.append(Lattice(tuple(tiles[i] for i in members), place, path_to[first.path], extent, sd))
+        found.append(Lattice.of([tiles[i] for i in members], place, path_to[first.path], extent, sd))
     return found
 
 

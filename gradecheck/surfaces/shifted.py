@@ -9,7 +9,7 @@ import numpy as np
 import shapely
 
 from gradecheck.probability import Bools, Floats
-from gradecheck.surfaces import UNMOVED, Heights, Layered, Surface, Telling, Told
+from gradecheck.surfaces import UNMOVED, Heights, Layered, Surface, Telling, Told, files_changed, grain
 
 
 class Move(Protocol):
@@ -66,6 +66,15 @@ class Shifted:
     def names(self) -> tuple[str, ...]:
         """As of the surface."""
         return self.surface.names
+
+    @property
+    def grain(self) -> tuple[float, float] | None:
+        """As of the surface."""
+        return grain(self.surface)
+
+    def changed(self) -> list[str]:
+        """As of the surface."""
+        return files_changed(self.surface)
 
     def heights(self, x: Floats, y: Floats) -> Heights:
         """See `Surface.heights`; missing, and why, where the move is not known."""

@@ -17,7 +17,7 @@ from rasterio.merge import merge
 
 from gradecheck import reference, surfaces
 from gradecheck.errors import InputError
-from gradecheck.surfaces import raster
+from gradecheck.surfaces import blocks
 from gradecheck.surfaces.tiles import find
 from tests.rasters import (
     EAST,
@@ -314,7 +314,7 @@ def test_a_block_is_read_once_although_points_lie_on_both_sides_of_a_seam(tmp_pa
     values = rough(32, 64)
     options = {"tiled": True, "blockxsize": 16, "blockysize": 16}
     paths = [piece(tmp_path / f"{a}.tif", values, grid(), (a, b), (0, 32), **options) for a, b in [(0, 32), (32, 64)]]
-    seen, handle = [], raster._handle
+    seen, handle = [], blocks._handle
 
     class Counted:
         def __init__(self, data):
@@ -324,7 +324,7 @@ def test_a_block_is_read_once_although_points_lie_on_both_sides_of_a_seam(tmp_pa
             seen.append((self.data.name[-6:], window.col_off, window.row_off))
             return self.data.read(band, window=window)
 
-    monkeypatch.setattr(raster, "_handle", lambda tile: Counted(handle(tile)))
+    monkeypatch.setattr(blocks, "_handle", lambda tile: Counted(handle(tile)))
     # From the last column of the west tile to the first of the east one, up and down the seam.
     random = np.random.default_rng(5)
     ground(*paths).heights(*on_grid(grid(), random.uniform(31, 33, 400), random.uniform(1, 31, 400)))

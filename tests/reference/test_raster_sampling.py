@@ -14,7 +14,7 @@ from affine import Affine
 from pyproj import Transformer
 
 from gradecheck import engine, surfaces
-from gradecheck.surfaces import raster
+from gradecheck.surfaces import blocks
 from tests.rasters import (
     EAST,
     NORTH,
@@ -471,8 +471,8 @@ class _Counted:
 @pytest.fixture
 def windows(monkeypatch):
     """The windows read of any raster, in the order of reading."""
-    seen, handle = [], raster._handle
-    monkeypatch.setattr(raster, "_handle", lambda tile: _Counted(handle(tile), seen))
+    seen, handle = [], blocks._handle
+    monkeypatch.setattr(blocks, "_handle", lambda tile: _Counted(handle(tile), seen))
     return seen
 
 
