@@ -20,7 +20,7 @@ from gradecheck.probability import Bools, Floats, Ints, Mixture
 from gradecheck.surfaces import Heights, Surface, design
 from gradecheck.surfaces.design import Design
 
-_FINE_POINTS = 250_000
+_FINE_POINTS = 120_000
 _BINS = 32
 _LEVEL = 1e-3
 """A millimetre: what the nodes stand off a plane by less than this is flat, whatever the ground's own error."""
@@ -160,20 +160,25 @@ def grade_change(
                 levels.append(_Levels.of(rows[rough], v[rough], s[rough], fine_weights, close.unchanged[rough]))
         least = most
     ground = _joined(mean, spread, levels)
+
+    def point(nodes: NDArray[Any]) -> NDArray[Any]:
+        # A copy: a view would keep what was seen at all the nodes.
+        return nodes[:, 0].copy()
+
     return GradeChange(
-        before=seen.before.z[:, 0],
-        after=seen.after.z[:, 0],
-        change=change[:, 0],
-        unchanged=seen.unchanged[:, 0],
-        before_source=seen.before.source[:, 0],
-        after_source=seen.after.source[:, 0],
-        silence=seen.silence[:, 0],
+        before=point(seen.before.z),
+        after=point(seen.after.z),
+        change=point(change),
+        unchanged=point(seen.unchanged),
+        before_source=point(seen.before.source),
+        after_source=point(seen.after.source),
+        silence=point(seen.silence),
         about_after=about,
         position_sd=moved,
-        own_sd=change_sd[:, 0],
-        before_sd=seen.before.sd[:, 0],
-        after_sd=seen.after.sd[:, 0],
-        mover_sd=sd[:, 0],
+        own_sd=point(change_sd),
+        before_sd=point(seen.before.sd),
+        after_sd=point(seen.after.sd),
+        mover_sd=point(sd),
         ground=ground,
         before_names=seen.before.names,
         after_names=seen.after.names,

@@ -25,7 +25,12 @@ _APART = {"ground", "window", "tables", "before_names", "after_names"}
 def table(judged: Judged) -> pa.Table:
     """A row for each hydrant; the ground about it as lists; names and choices in the metadata."""
     change, decision = judged.change, judged.decision
-    records: dict[str, Any] = {"change": change, "setback": judged.setback, "decision": decision, "window": decision.window}
+    records: dict[str, Any] = {
+        "change": change,
+        "setback": judged.setback,
+        "decision": decision,
+        "window": decision.window,
+    }
     columns: dict[str, pa.Array] = {
         f"{name}.{field.name}": pa.array(getattr(record, field.name))
         for name, record in records.items()

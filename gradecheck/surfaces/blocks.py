@@ -27,7 +27,7 @@ _HUGE = 1e6
 """Values out of that range that stand for "no data" although no file declares it; others are a mistaken unit."""
 _CACHE_MB = 16
 """Of GDAL's own cache, which each handle fills for itself."""
-_SHELF = 96 * 2**20
+_SHELF = 64 * 2**20
 """Bytes of blocks that are kept for whoever asks next, whatever thread read them."""
 _SAME_TIME = 2 * 10**9
 """Nanoseconds: file systems across a network tell times no finer."""
