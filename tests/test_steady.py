@@ -404,7 +404,27 @@ def test_yards_that_say_different_things_give_no_sharp_offset(tmp_path: Path) ->
     # one yard says 0 and the other 1 ft: the offset of a third place is known to about half a foot, not to a hundredth
     assert result.summary["errors"]["before_shared_m"] > 0.2 * FT
     told_ = " ".join(result.summary["warnings"])
-    assert "parts of the stable ground differ" in told_ or "tilted" in told_ or "count as a few" in told_
+    assert "count as a few" in told_
+    assert "parts of the stable ground differ" not in told_
+    assert "tilted" not in told_
+
+
+def test_a_belt_that_says_something_else_makes_parts_differ_and_the_error_grow_with_them(tmp_path: Path) -> None:
+    stable = {"path": "yard.gpkg", "spacing": "5 m", "correct": True}
+    result = run(town(tmp_path, lambda x, y: np.where(np.abs(y - 50) < 20, 0.3, 0.0), **EXACT, stable=stable))
+    (text,) = [w for w in result.summary["warnings"] if "parts of the stable ground differ" in w]
+    assert not any("tilted" in w for w in result.summary["warnings"])
+    points = pyogrio.read_dataframe(tmp_path / "out" / "gradecheck.gpkg", layer="stable_points")
+    # The yard is 75 by 170 m: four parts along it, two across, each about square.
+    across, along = (
+        pd.cut(v, n, right=False, labels=False) for v, n in ((points.geometry.x, 2), (points.geometry.y, 4))
+    )
+    medians = (points["difference_in"] * IN).groupby([across, along]).median()
+    assert len(medians) == 8
+    assert f"standard deviation of their medians {medians.std():.3f} m" in text
+    assert result.summary["errors"]["before_shared_m"] == pytest.approx(medians.std() / np.sqrt(8), rel=1e-3)
+    # Beside it the standard error of the median alone, of so many points, would have said far less.
+    assert result.assessment.inputs.steady.ground.standard_error < 0.5 * medians.std() / np.sqrt(8)
 
 
 def test_a_tilt_that_is_left_is_an_error_that_counts(tmp_path: Path) -> None:
