@@ -525,7 +525,7 @@ def test_no_text_runs_off_the_paper(sample, tmp_path: Path) -> None:
         page.extract_text(visitor_text=note)
         assert places
         # Letter is 612 x 792 points; printers keep off some 20 of them on every side.
-        assert all(20 <= left and right <= 592 and 20 <= y <= 772 for left, right, y in places)
+        assert all(left >= 20 and right <= 592 and 20 <= y <= 772 for left, right, y in places)
 
 
 # --- the order of a walk ----------------------------------------------------------------------------------------
