@@ -21,7 +21,7 @@ from gradecheck.decision import Action
 from gradecheck.errors import Finding, OutputError
 from gradecheck.inputs import open_inputs
 from gradecheck.measurement import Progress, silent
-from gradecheck.order import OrderLine, Work
+from gradecheck.order import OrderLine
 from gradecheck.outputs import columns, confirm_files, layer, manifest, order_files, workbook
 from gradecheck.outputs.confirm_summary import confirm_summary
 from gradecheck.outputs.summary import order_summary, summary_of
@@ -320,9 +320,8 @@ def _write_workbook(
 
 def _counting(a: Assessment) -> Counting:
     i = a.inputs
-    work = Work(a.job, i.family, a.firm, i.jobs.names, i.jobs.starts, i.families, i.plan.output.unit)
     ids, streets = i.hydrants.id, i.hydrants.street
-    return Counting(ids, streets, a.counted.reviewed, a.cases, a.counted.decision, work, i.catalog, i.plan.policy)
+    return Counting(ids, streets, a.counted.reviewed, a.cases, a.counted.decision, a.work, i.catalog, i.plan.policy)
 
 
 def _metadata(a: Assessment) -> dict[str, Any]:

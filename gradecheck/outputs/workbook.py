@@ -33,7 +33,7 @@ from gradecheck.outputs.order_files import (
     relocated_text,
 )
 from gradecheck.outputs.trace import Trace, columns, write_csv
-from gradecheck.units import METRES
+from gradecheck.units import METRES, UNIT_WORDS
 
 TRACE_ROWS = 100_000
 """The sheet "Trace" stops here; spreadsheets grow slow beyond."""
@@ -42,7 +42,6 @@ CHARTED = 6
 """Lines in the chart: more cannot be told apart."""
 _NAME = 36
 """Characters of a line's name in the chart."""
-_UNIT_WORDS = {"in": "inches", "ft": "feet", "mm": "millimetres", "cm": "centimetres", "m": "metres"}
 
 _ORDER: tuple[Column, ...] = (
     ("line", "Line", 6, "count"),
@@ -134,7 +133,7 @@ def _order_sheet(sheet: Sheet, book: Book) -> None:
     missing = any(line.part_number is None for line in book.lines)
     sheet.notes([
         book.title,
-        f"Totalled {book.day.isoformat()}. Lengths in {_UNIT_WORDS[book.unit]}. 'Line' is the row of order.csv; "
+        f"Totalled {book.day.isoformat()}. Lengths in {UNIT_WORDS[book.unit]}. 'Line' is the row of order.csv; "
         "the other sheets name it too.",
         f"'To have' suffices with probability {book.service_level:.0%}; 'To buy' is that less what is on hand, "
         "in whole packs.",

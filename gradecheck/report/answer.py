@@ -14,14 +14,13 @@ import numpy as np
 from gradecheck import cautions
 from gradecheck.assessment import Assessment
 from gradecheck.clearance import Basis
-from gradecheck.decision import DECIDED, OPEN, Action
+from gradecheck.decision import DECIDED, ENGINEER, OPEN, Action
 from gradecheck.errors import listed
 from gradecheck.order import Need, OrderLine, first_order_by, part_name
 from gradecheck.outputs.style import MARKS, Mark
 from gradecheck.outputs.summary import ACTION_WORDS
 from gradecheck.probability import Bools, Floats
 
-ENGINEER = (Action.too_high, Action.between_lengths, Action.relocate, Action.no_elevation)
 _LATE = "late"
 _RANGE = (0.1, 0.9)
 _FEWEST_BARS = 8

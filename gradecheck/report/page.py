@@ -31,7 +31,7 @@ from gradecheck.report.longsections import long_sections
 from gradecheck.report.marks import mark_path
 from gradecheck.report.picture import change_picture
 from gradecheck.surroundings import surroundings
-from gradecheck.units import elevation_unit
+from gradecheck.units import UNIT_WORDS, elevation_unit, imperial
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,7 +67,7 @@ def report(a: Assessment, summary: Mapping[str, Any], inputs: Sequence[Mapping[s
     plan = a.inputs.plan
     system = rows.MapSystem.of(a, plan.output.basemap is not None)
     around = surroundings(a.inputs)
-    picture = change_picture(a.inputs, system.path, plan.output.unit in ("in", "ft"))
+    picture = change_picture(a.inputs, system.path, imperial(plan.output.unit))
     sections, without = long_sections(a, around)
     data = rows.page_data(a, system, around, sections, picture)
     style, script = _file("style.css"), _script()
@@ -100,7 +100,7 @@ def _context(a: Assessment, summary: Mapping[str, Any], inputs: Sequence[Mapping
         "plan": plan,
         "project": plan.project.name or "Hydrants beside regraded roads",
         "day": a.today.isoformat(),
-        "unit_words": rows.UNIT_WORDS[plan.output.unit],
+        "unit_words": UNIT_WORDS[plan.output.unit],
         "currency": a.inputs.catalog.currency,
         "summary": summary,
         "inputs": inputs,
@@ -119,7 +119,7 @@ def _context(a: Assessment, summary: Mapping[str, Any], inputs: Sequence[Mapping
         "settle": trust.settle_view(a),
         "settle_total": a.prospect.rows[0].hydrants if a.prospect.rows else 0,
         "accuracy": summary["accuracy"],
-        "elevation_words": rows.UNIT_WORDS[elevation_unit(plan.output.unit)],
+        "elevation_words": UNIT_WORDS[elevation_unit(plan.output.unit)],
     }
 
 

@@ -24,12 +24,10 @@ from gradecheck.report.longsections import LongSection
 from gradecheck.report.marks import outline
 from gradecheck.report.picture import Picture
 from gradecheck.surroundings import Surroundings
-from gradecheck.units import METRES, elevation_unit
+from gradecheck.units import DIGITS, METRES, UNIT_WORDS, elevation_unit, imperial
 
-_DIGITS = {"in": 1, "ft": 2, "mm": 0, "cm": 1, "m": 3}
 _ELEVATION_DIGITS = 2
 _CHOOSING = (*OPEN, Action.keep, Action.extend, Action.shorten)
-UNIT_WORDS = {"in": "inches", "ft": "feet", "mm": "millimetres", "cm": "centimetres", "m": "metres"}
 _SIMPLE = 4000
 """Lines keep what is larger than this part of the map's extent."""
 
@@ -99,7 +97,7 @@ def _told(a: Assessment, order: Ints) -> dict[str, Any]:
         "firm": _trimmed([1 if f else None for f in a.firm[order].tolist()]),
         "reviewed": _trimmed([1 if f else None for f in a.counted.reviewed[order].tolist()]),
         "note": _trimmed([notes[k] or None for k in order.tolist()]),
-        "cautions": _trimmed([_codes(b) or None for b in a.cautions[order].tolist()]),
+        "cautions": _trimmed([cautions.places(b) or None for b in a.cautions[order].tolist()]),
     }
 
 
@@ -116,7 +114,7 @@ def _heights(a: Assessment, order: Ints) -> dict[str, Any]:
     unit = a.inputs.plan.output.unit
     d, c, reached = a.decision, a.clearance, ~a.cases.outside
     rise, _ = _chosen(a)
-    small = _numbers(METRES[unit], _DIGITS[unit], order)
+    small = _numbers(METRES[unit], DIGITS[unit], order)
     high = _numbers(METRES[elevation_unit(unit)], _ELEVATION_DIGITS, order)
     known = reached & np.isfinite(c.after)
     return {
@@ -149,10 +147,6 @@ def _chosen(a: Assessment) -> tuple[Floats, list[str]]:
             known[table, best] = choice_text(d.tables[table], best, unit)
         words[row] = known[table, best]
     return rise, words
-
-
-def _codes(bits: int) -> list[int]:
-    return [k for k in range(len(cautions.CODES)) if bits >> k & 1]
 
 
 def _numbers(unit: float, digits: int, order: Ints) -> Callable[[Floats], list[float | None]]:
@@ -237,7 +231,8 @@ def page_data(
         "elevation_words": UNIT_WORDS[elevation_unit(unit)],
         "metre": system.metre,
         "to_elevation": METRES[unit] / METRES[elevation_unit(unit)],
-        "imperial": unit in ("in", "ft"),
+        "imperial": imperial(unit),
+        "digits": [DIGITS[unit], _ELEVATION_DIGITS],
         "actions": [[action.name, _mark(action)] for action in Action],
         "jobs": list(a.inputs.jobs.names),
         "cautions": [[code, cautions.MEANING[code]] for code in cautions.CODES],

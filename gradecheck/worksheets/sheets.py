@@ -13,11 +13,12 @@ from gradecheck import cautions, reference
 from gradecheck.assessment import Assessment
 from gradecheck.cases import window_miss
 from gradecheck.clearance import Basis
-from gradecheck.decision import Action
+from gradecheck.decision import ENGINEER, Action
 from gradecheck.order import Work
 from gradecheck.probability import Bools, Floats
 from gradecheck.provenance import after_sources, before_sources
 from gradecheck.reference import Path
+from gradecheck.units import imperial
 from gradecheck.walk import route
 from gradecheck.worksheets import words
 from gradecheck.worksheets.picks import (
@@ -30,10 +31,9 @@ from gradecheck.worksheets.picks import (
     site_rule,
     small,
     window_of,
-    work_of,
 )
 from gradecheck.worksheets.places import Neighbour, Sketch, sketches, station_of
-from gradecheck.worksheets.questions import ENGINEER, Question, held, job_name, question, waits
+from gradecheck.worksheets.questions import Question, held, job_name, question, waits
 
 CREW = (Action.extend, Action.shorten, Action.measure, Action.on_site)
 """Actions with a sheet; `keep` has one where the ground must be dressed."""
@@ -125,7 +125,7 @@ class Book:
     @property
     def imperial(self) -> bool:
         """Feet and inches, else metric."""
-        return self.unit in ("in", "ft")
+        return imperial(self.unit)
 
     def jobs(self) -> list[tuple[str, tuple[Sheet, ...]]]:
         """Sheets by job, in order."""
@@ -146,7 +146,7 @@ def book(a: Assessment) -> Book:
     drawn = sketches(a, rows)
     lon, lat = _degrees(a)
     before, after = before_sources(a.change, a.sampled), after_sources(a.change, a.sampled)
-    work = work_of(a)
+    work = a.work
     sheets = [
         replace(
             _sheet(a, work, row, chosen[row], bool(dressed[row]), drawn[n]),
@@ -247,9 +247,9 @@ def _number(value: float) -> str:
 
 def _do(a: Assessment, row: int, kind: str, pick: Pick, unit: str) -> str:
     """The one sentence."""
-    imperial = unit == "in"
+    inches = unit == "in"
     miss = _miss(a, row, pick.rises)
-    off = words.too(miss, imperial)
+    off = words.too(miss, inches)
     if kind == Action.measure.name:
         return "Measure the flange height and write it down. Open nothing."
     if kind == words.DRESS:
@@ -264,7 +264,7 @@ def _do(a: Assessment, row: int, kind: str, pick: Pick, unit: str) -> str:
     if not told:
         return "No length is stated: ask the engineer before going out."
     final = float(a.clearance.after[row]) + pick.rises[0]
-    end = f"; the flange then stands {words.above(final, imperial, 'finished ground')}" if np.isfinite(final) else ""
+    end = f"; the flange then stands {words.above(final, inches, 'finished ground')}" if np.isfinite(final) else ""
     also = "dress the ground" if _dressable(a, miss) else "dressing does not mend it"
     dress = f", {off}: {also}" if off else ""
     return f"{told[0][0].upper()}{told[0][1:]}{end}{dress}."
@@ -309,7 +309,7 @@ def _checks(a: Assessment, row: int) -> tuple[str, ...]:
 
 def _cautions(a: Assessment, row: int, pick: Pick, dressed: bool) -> tuple[str, ...]:
     """The row's own cautions in words; those that rest on the choice are worked out anew where it was reviewed."""
-    codes = [c for k, c in enumerate(cautions.CODES) if int(a.cautions[row]) >> k & 1]
+    codes = cautions.codes(int(a.cautions[row]))
     if a.counted.decision.action[row] == Action.on_site:
         codes = [c for c in codes if c != words.DRESS]  # that would be the computed choice's
     if a.counted.reviewed[row]:
