@@ -31,6 +31,7 @@ from gradecheck.readback import PACKAGE, Former, read_former
 from gradecheck.reorder import Reordered, reorder
 from gradecheck.report.page import write_report
 from gradecheck.review import settings
+from gradecheck.surroundings import surroundings
 from gradecheck.worksheets.files import write_measurements, write_notices, write_worksheets
 from gradecheck.worksheets.filled import free_name
 from gradecheck.worksheets.sheets import book
@@ -281,7 +282,8 @@ def _make(result: Result, aside: Path, started: float) -> list[Path]:
     table = columns.order_table(a.order, plan.output.unit)
     outputs = {name: aside / name for name in _DELIVERABLES}
     read = manifest.input_files(a.inputs)
-    layer.write_layers(a, a.order, outputs["gradecheck.gpkg"], _metadata(a))
+    around = surroundings(a.inputs)
+    layer.write_layers(a, around, outputs["gradecheck.gpkg"], _metadata(a))
     order_files.write_csv(table, outputs["order.csv"])
     rest = _write_workbook(outputs["order.xlsx"], plan, _counting(a), a.order, a.today, aside.parent)
     if rest is not None:
@@ -294,7 +296,7 @@ def _make(result: Result, aside: Path, started: float) -> list[Path]:
             kept = free_name(former)
             outputs[kept.name] = aside / kept.name
             shutil.copyfile(former, outputs[kept.name])
-    write_report(a, result.summary, read, outputs["report.html"])
+    write_report(a, around, result.summary, read, outputs["report.html"])
     for path in outputs.values():
         manifest.flush(path)
     timings = {**result.timings, "write": time.perf_counter() - started}

@@ -31,6 +31,7 @@ from gradecheck.outputs import layer as package_of
 from gradecheck.outputs import supports
 from gradecheck.pipeline import order
 from gradecheck.reference import Path as Way
+from gradecheck.surroundings import surroundings
 from tests.conftest import TODAY, Sample
 from tests.drawings import level, street, write_landxml, write_lines
 from tests.projects import CRS, EAST, NORTH, hydrants, plan_values, three, tiny_plan, write_ground, write_grounds
@@ -72,7 +73,7 @@ def written(folder: Path, shapes: list[Any], crs: str = CRS, name: str = "paving
 def packed(plan: Plan, package: Path) -> Result:
     """What a plan gives, and of its deliverables the GeoPackage only."""
     result = compute(plan, today=TODAY)
-    package_of.write_layers(result.assessment, result.assessment.order, package, {})
+    package_of.write_layers(result.assessment, surroundings(result.assessment.inputs), package, {})
     return result
 
 
