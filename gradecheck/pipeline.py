@@ -309,13 +309,17 @@ def _write_workbook(
     path: Path, plan: Plan, counting: Counting, lines: Sequence[OrderLine], today: date, target: Path
 ) -> Path | None:
     """The workbook, held against the order as placed, or else the former one; where the trace goes on, if too long."""
-    title = f"Hydrant extensions: {plan.project.name}" if plan.project.name else "Hydrant extensions"
-    relocated = int((counting.decision.action == Action.relocate).sum())
-    placed = (target / PLACED).exists()
-    former = order_files.read_csv(target / (PLACED if placed else "order.csv"))
-    level = plan.policy.service_level
+    placed = PLACED if (target / PLACED).exists() else ""
     book = workbook.Book(
-        title, level, lines, trace(counting, lines), today, relocated, former, PLACED if placed else ""
+        title=f"Hydrant extensions: {plan.project.name}" if plan.project.name else "Hydrant extensions",
+        service_level=plan.policy.service_level,
+        lines=lines,
+        trace=trace(counting, lines),
+        day=today,
+        relocated=int((counting.decision.action == Action.relocate).sum()),
+        former=order_files.read_csv(target / (placed or "order.csv")),
+        placed=placed,
+        paper=plan.output.paper,
     )
     return workbook.write_workbook(book, path)
 

@@ -117,6 +117,11 @@ def imperial(unit: str) -> bool:
     return unit in ("in", "ft")
 
 
+def paper_of(unit: str, named: str | None = None) -> str:
+    """The paper to print on, "letter" or "a4": as it is named, else Letter with in and ft, A4 with metric units."""
+    return named or ("letter" if imperial(unit) else "a4")
+
+
 def elevation_unit(unit: str) -> str:
     """The unit of elevations that goes with a unit of small heights: feet with in and ft, else metres."""
     return "ft" if imperial(unit) else "m"

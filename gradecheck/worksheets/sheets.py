@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from datetime import date
 
 import numpy as np
@@ -48,7 +48,7 @@ class Levels:
 
     now: flange today, `basis` what that rests on. moved: the ground's change, up positive. undone: flange above the
     new ground if nothing is done. finals: flange above the new ground with each choice, and its words.
-    low, high: the owner's window above the ground. outlet: above the flange.
+    low, high: the owner's window above the ground.
     """
 
     now: float
@@ -58,7 +58,6 @@ class Levels:
     finals: tuple[tuple[str, float], ...]
     low: float
     high: float
-    outlet: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -147,16 +146,11 @@ def book(a: Assessment) -> Book:
     lon, lat = _degrees(a)
     before, after = before_sources(a.change, a.sampled), after_sources(a.change, a.sampled)
     work = a.work
-    sheets = [
-        replace(
-            _sheet(a, work, row, chosen[row], bool(dressed[row]), drawn[n]),
-            number=n + 1,
-            longitude=float(lon[row]),
-            latitude=float(lat[row]),
-            station=station_of(after[row]) or station_of(before[row]),
-        )
-        for n, row in enumerate(rows.tolist())
-    ]
+    sheets = []
+    for n, row in enumerate(rows.tolist()):
+        station = station_of(after[row]) or station_of(before[row])
+        where = _Where(n + 1, row, float(lon[row]), float(lat[row]), station, drawn[n])
+        sheets.append(_sheet(a, work, where, chosen[row], bool(dressed[row])))
     asked = np.flatnonzero(np.isin(d.action, ENGINEER)).tolist()
     return Book(
         title=plan.project.name or "Hydrants",
@@ -198,8 +192,20 @@ def _degrees(a: Assessment) -> tuple[Floats, Floats]:
     return np.asarray(lon), np.asarray(lat)
 
 
-def _sheet(a: Assessment, work: Work, row: int, pick: Pick, dressed: bool, sketch: Sketch) -> Sheet:
-    h, plan, d = a.inputs.hydrants, a.inputs.plan, a.counted.decision
+@dataclass(frozen=True, slots=True)
+class _Where:
+    """What a sheet says of its place; fields as in `Sheet`."""
+
+    number: int
+    row: int
+    longitude: float
+    latitude: float
+    station: str
+    sketch: Sketch
+
+
+def _sheet(a: Assessment, work: Work, where: _Where, pick: Pick, dressed: bool) -> Sheet:
+    h, plan, d, row = a.inputs.hydrants, a.inputs.plan, a.counted.decision, where.row
     kind = words.DRESS if dressed else Action(int(d.action[row])).name
     unit = small(plan.output.unit)
     takes_parts = kind in OPENED
@@ -211,19 +217,19 @@ def _sheet(a: Assessment, work: Work, row: int, pick: Pick, dressed: bool, sketc
         rule = site_rule(pick, window_of(d, row, plan.policy.dressing), plan.policy.clearance_target.metres, unit)
     place = h.geometry[row]
     return Sheet(
-        number=0,
+        number=where.number,
         row=row,
         hydrant_id=h.id[row],
         kind=kind,
         job=job,
         starts=a.inputs.jobs.starts.get(job),
         street=h.street[row] or "",
-        station="",
+        station=where.station,
         position=f"{_number(place.x)}, {_number(place.y)} ({reference.name_of(h.crs)})",
         place=int(h.place[row]),
-        longitude=0.0,
-        latitude=0.0,
-        sketch=sketch,
+        longitude=where.longitude,
+        latitude=where.latitude,
+        sketch=where.sketch,
         do=_do(a, row, kind, pick, unit) if not waits(a, row, kind) else f"{HOLD} {_do(a, row, kind, pick, unit)}",
         stage=words.stage(kind, float(a.change.change[row]), curb),
         rule=rule,
@@ -295,7 +301,6 @@ def _levels(a: Assessment, row: int, kind: str, pick: Pick, unit: str) -> Levels
         finals=finals,
         low=float(window.low[row]),
         high=float(window.high[row]),
-        outlet=float(a.inputs.hydrants.outlet[row]),
     )
 
 
