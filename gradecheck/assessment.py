@@ -74,6 +74,12 @@ class Assessment:
         """(H,) counts in the firm quantities: decided on what is known, or by review."""
         return self.counted.firm(self.computed_firm)
 
+    @property
+    def work(self) -> Work:
+        """What the order needs to know beside the decision, as it counts now."""
+        i = self.inputs
+        return Work(self.job, i.family, self.firm, i.jobs.names, i.jobs.starts, i.families, i.plan.output.unit)
+
 
 def assess(
     inputs: Inputs,

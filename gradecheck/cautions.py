@@ -49,16 +49,30 @@ def flag(code: str, rows: Bools) -> Ints:
     return np.where(rows, 1 << CODES.index(code), 0).astype(np.int64)
 
 
-def any_of(bits: Ints, codes: tuple[str, ...]) -> Bools:
+def any_of(bits: Ints, wanted: tuple[str, ...]) -> Bools:
     """(H,) rows with at least one of the codes."""
-    mask = sum(1 << CODES.index(c) for c in codes)
+    mask = sum(1 << CODES.index(c) for c in wanted)
     return np.asarray((bits & mask) != 0)
+
+
+def places(bits: int) -> list[int]:
+    """Where in `CODES` the cautions of one row stand."""
+    return [i for i in range(len(CODES)) if bits >> i & 1]
+
+
+def codes(bits: int) -> list[str]:
+    """The cautions of one row.
+
+    >>> codes(0b101)
+    ['fill_over_review', 'cover_below_min']
+    """
+    return [CODES[i] for i in places(bits)]
 
 
 def as_text(bits: Ints) -> list[str | None]:
     """Codes joined by ';', None for none."""
     unique, inverse = np.unique(bits, return_inverse=True)
-    texts = [";".join(c for i, c in enumerate(CODES) if b >> i & 1) or None for b in unique.tolist()]
+    texts = [";".join(codes(b)) or None for b in unique.tolist()]
     return [texts[i] for i in inverse.tolist()]
 
 

@@ -50,6 +50,8 @@ class Action(IntEnum):
 
 DECIDED = (Action.keep, Action.extend, Action.shorten)
 OPEN = (Action.measure, Action.on_site)
+ENGINEER = (Action.too_high, Action.between_lengths, Action.relocate, Action.no_elevation)
+"""Actions that somebody must decide before a crew can do anything."""
 
 
 @dataclass(frozen=True, slots=True)

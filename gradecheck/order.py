@@ -34,8 +34,8 @@ class Need:
     least: the smallest number that can be. chance: (k,) P(need = least), P(need = least + 1), ...; sums to 1.
 
     >>> need = Need(3, np.array([0.25, 0.5, 0.25]))
-    >>> need.short(4), need.left_over(4), need.certain
-    (0.25, 0.25, False)
+    >>> need.enough(0.5), need.short(4), need.left_over(4), need.certain
+    (4, 0.25, 0.25, False)
     """
 
     least: int = 0
@@ -45,6 +45,10 @@ class Need:
     def certain(self) -> bool:
         """Only one number can be."""
         return len(self.chance) == 1
+
+    def enough(self, p: float) -> int:
+        """The smallest number that suffices with probability p."""
+        return self.least + min(int(np.searchsorted(np.cumsum(self.chance), p - 1e-12)), len(self.chance) - 1)
 
     def short(self, have: int) -> float:
         """P(need > have)."""
@@ -247,8 +251,7 @@ def quantities(chance: Floats, service_level: float) -> tuple[float, int]:
     >>> quantities(np.array([0.5, 0.3, 0.2]), 0.75)
     (0.7, 1)
     """
-    enough = min(int(np.searchsorted(np.cumsum(chance), service_level - 1e-12)), len(chance) - 1)
-    return float(chance @ np.arange(len(chance))), enough
+    return float(chance @ np.arange(len(chance))), Need(0, chance).enough(service_level)
 
 
 def convolve_all(parts: Iterable[Floats]) -> Floats:
@@ -303,17 +306,11 @@ def _line(
 ) -> OrderLine:
     job, family, thing = key
     name, known = work.families[family]
-    common = {
-        "job": work.jobs[job],
-        "family": name,
-        "quantity_firm": firm,
-        "quantity_expected": expected,
-        "quantity_order": needed,
-    }
+    common = {"job": work.jobs[job], "family": name, "quantity_firm": firm, "quantity_expected": expected}
+    common |= {"quantity_order": needed, **named(work, catalog, cases.lengths, family, thing)}
     if not known:
         return OrderLine(
             **common,  # type: ignore[arg-type]
-            **named(work, catalog, cases.lengths, family, thing),  # type: ignore[arg-type]
             supplier="",
             on_hand=None,
             quantity_buy=None,
@@ -331,7 +328,6 @@ def _line(
     cost = None if part.unit_cost is None else Decimal(repr(part.unit_cost))
     return OrderLine(
         **common,  # type: ignore[arg-type]
-        **named(work, catalog, cases.lengths, family, thing),  # type: ignore[arg-type]
         supplier=part.supplier,
         on_hand=left,
         quantity_buy=buy,
@@ -376,6 +372,12 @@ def part_name(line: OrderLine, unit: str) -> str:
     if line.length is None:
         return line.item
     return line.description if line.part_number else f"{show(line.length, unit, 3)} extension"
+
+
+def total_cost(lines: Iterable[OrderLine]) -> Decimal | None:
+    """What the lines cost together, those of no known cost left out; None where none is known."""
+    costs = [line.cost for line in lines if line.cost is not None]
+    return sum(costs, Decimal(0)) if costs else None
 
 
 def first_order_by(lines: Iterable[OrderLine]) -> str | None:

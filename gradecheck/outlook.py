@@ -69,7 +69,7 @@ class Outlook:
     measured. hydrants: how many have a choice today, the denominator of every row. decided: expected share of them
     that is kept, extended or shortened at the plan's confidence; NaN without hydrants. wrong: expected number
     whose best choice, confident or not, does not end in the window. risk: the same in money, over those whose stake
-    is known; NaN where none is. unpriced: how many of them have no known stake.
+    is known; NaN where none is.
     """
 
     name: str
@@ -79,7 +79,6 @@ class Outlook:
     decided: float
     wrong: float
     risk: float
-    unpriced: int
 
 
 def outlook(today: Today, surface_sds: Sequence[float], worst: int) -> tuple[Outlook, ...]:
@@ -118,7 +117,6 @@ def _row(today: Today, rows: Ints, name: str, surface_sd: float | None, measured
         decided=float(decided.mean()) if len(rows) else float("nan"),
         wrong=float((1 - right).sum()),
         risk=float(((1 - right) * stake)[priced].sum()) if priced.any() else float("nan"),
-        unpriced=int((~priced).sum()),
     )
 
 

@@ -21,7 +21,7 @@ from gradecheck.decision import Action
 from gradecheck.errors import Finding, OutputError
 from gradecheck.inputs import open_inputs
 from gradecheck.measurement import Progress, Spread, silent
-from gradecheck.order import OrderLine, Work
+from gradecheck.order import OrderLine
 from gradecheck.outputs import columns, confirm_files, layer, manifest, order_files, workbook
 from gradecheck.outputs.confirm_summary import confirm_summary
 from gradecheck.outputs.summary import order_summary, summary_of
@@ -31,6 +31,7 @@ from gradecheck.readback import PACKAGE, Former, read_former
 from gradecheck.reorder import Reordered, reorder
 from gradecheck.report.page import write_report
 from gradecheck.review import settings
+from gradecheck.surroundings import surroundings
 from gradecheck.worksheets.files import write_measurements, write_notices, write_worksheets
 from gradecheck.worksheets.filled import free_name
 from gradecheck.worksheets.sheets import book
@@ -287,7 +288,8 @@ def _make(result: Result, aside: Path, started: float) -> list[Path]:
     table = columns.order_table(a.order, plan.output.unit)
     outputs = {name: aside / name for name in _DELIVERABLES}
     read = manifest.input_files(a.inputs)
-    layer.write_layers(a, a.order, outputs["gradecheck.gpkg"], _metadata(a))
+    around = surroundings(a.inputs)
+    layer.write_layers(a, around, outputs["gradecheck.gpkg"], _metadata(a))
     order_files.write_csv(table, outputs["order.csv"])
     rest = _write_workbook(outputs["order.xlsx"], plan, _counting(a), a.order, a.today, aside.parent)
     if rest is not None:
@@ -300,7 +302,7 @@ def _make(result: Result, aside: Path, started: float) -> list[Path]:
             kept = free_name(former)
             outputs[kept.name] = aside / kept.name
             shutil.copyfile(former, outputs[kept.name])
-    write_report(a, result.summary, read, outputs["report.html"])
+    write_report(a, around, result.summary, read, outputs["report.html"])
     for path in outputs.values():
         manifest.flush(path)
     timings = {**result.timings, "write": time.perf_counter() - started}
@@ -313,22 +315,25 @@ def _write_workbook(
     path: Path, plan: Plan, counting: Counting, lines: Sequence[OrderLine], today: date, target: Path
 ) -> Path | None:
     """The workbook, held against the order as placed, or else the former one; where the trace goes on, if too long."""
-    title = f"Hydrant extensions: {plan.project.name}" if plan.project.name else "Hydrant extensions"
-    relocated = int((counting.decision.action == Action.relocate).sum())
-    placed = (target / PLACED).exists()
-    former = order_files.read_csv(target / (PLACED if placed else "order.csv"))
-    level = plan.policy.service_level
+    placed = PLACED if (target / PLACED).exists() else ""
     book = workbook.Book(
-        title, level, lines, trace(counting, lines), today, relocated, former, PLACED if placed else ""
+        title=f"Hydrant extensions: {plan.project.name}" if plan.project.name else "Hydrant extensions",
+        service_level=plan.policy.service_level,
+        lines=lines,
+        trace=trace(counting, lines),
+        day=today,
+        relocated=int((counting.decision.action == Action.relocate).sum()),
+        former=order_files.read_csv(target / (placed or "order.csv")),
+        placed=placed,
+        paper=plan.output.paper,
     )
     return workbook.write_workbook(book, path)
 
 
 def _counting(a: Assessment) -> Counting:
     i = a.inputs
-    work = Work(a.job, i.family, a.firm, i.jobs.names, i.jobs.starts, i.families, i.plan.output.unit)
     ids, streets = i.hydrants.id, i.hydrants.street
-    return Counting(ids, streets, a.counted.reviewed, a.cases, a.counted.decision, work, i.catalog, i.plan.policy)
+    return Counting(ids, streets, a.counted.reviewed, a.cases, a.counted.decision, a.work, i.catalog, i.plan.policy)
 
 
 def _metadata(a: Assessment) -> dict[str, Any]:

@@ -172,7 +172,7 @@ class SettleSource(Section):
 
 
 class OutputPlace(Section):
-    """`[output]`: the folder and the unit of small heights, the paper of the sheets, the background of the map.
+    """`[output]`: the folder and the unit of small heights, the paper to print on, the background of the map.
 
     basemap: address of map tiles in the usual web projection, with {z}, {x} and {y}; off by default.
     """

@@ -91,5 +91,4 @@ def _scaled(row: Outlook, hydrants: int, share: float, worst: int) -> Outlook:
         measured=measured,
         wrong=row.wrong / share,
         risk=row.risk / share,
-        unpriced=round(row.unpriced / share),
     )

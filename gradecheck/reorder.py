@@ -11,7 +11,7 @@ from typing import Any
 import pyarrow as pa
 
 from gradecheck.catalog import Catalog
-from gradecheck.decision import Action, decide
+from gradecheck.decision import decide
 from gradecheck.errors import Finding, GradecheckError, InputError
 from gradecheck.order import OrderLine, Work, total_order
 from gradecheck.outputs.basis import cases_of
@@ -28,7 +28,7 @@ class Reordered:
 
     ids: (H,) hydrants, and what of them changes in the layer: firm (H,), changed (H,) in words or None.
     reviewed: how many edits count. warnings: edits that cannot, and what else must be said.
-    relocated: hydrants to be relocated, whose parts are left out. counting: what the lines were totalled from.
+    counting: what the lines were totalled from.
     """
 
     plan: Plan
@@ -38,7 +38,6 @@ class Reordered:
     firm: Bools
     changed: tuple[str | None, ...]
     reviewed: int
-    relocated: int
     warnings: tuple[str, ...]
     counting: Counting
 
@@ -81,7 +80,6 @@ def _reordered(package: Path, shown: str, today: date, former: Former) -> Reorde
     since = changed(review, decision, unit)
     work = Work(job, cases.family, firm, names, starts, families, unit)
     lines = total_order(cases, taken.decision, work, catalog, plan.policy, today, plan.project.work_days_before)
-    relocated = int((taken.decision.action == Action.relocate).sum())
     return Reordered(
         plan=plan,
         catalog=catalog,
@@ -90,7 +88,6 @@ def _reordered(package: Path, shown: str, today: date, former: Former) -> Reorde
         firm=firm,
         changed=tuple(since),
         reviewed=int(taken.reviewed.sum()),
-        relocated=relocated,
         warnings=(*warnings, *taken.told, *changed_text(since, ids)),
         counting=Counting(
             ids, tuple(streets.get(i) for i in ids), taken.reviewed, cases, taken.decision, work, catalog, plan.policy

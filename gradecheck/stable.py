@@ -51,7 +51,6 @@ class Summary:
 
     count: points.
     median, nmad: the offset and the robust sd about it.
-    mean, sd: of all points, outliers with them; sd about the mean, with n - 1 (0 for one point).
     rmse: root mean square about 0.
     p05, p95: quantiles.
     """
@@ -59,8 +58,6 @@ class Summary:
     count: int
     median: float
     nmad: float
-    mean: float
-    sd: float
     rmse: float
     p05: float
     p95: float
@@ -103,9 +100,8 @@ class StableGround:
     """All that stable ground says.
 
     summary: of the differences as given.
-    variogram: None for few points.
+    variogram: None for few points; of what the plane leaves where a tilt shows, else of the differences themselves.
     tilt: the plane through the differences.
-    detrended: the tilt shows, and `variogram` is of what the plane leaves; else of the differences themselves.
     parts: how the median varies over the area, from the south-west, row by row.
     standard_error: metres, of the median, with what outliers on one side move it by.
     independent: how many independent points would tell the spread as well.
@@ -116,7 +112,6 @@ class StableGround:
     summary: Summary
     variogram: Variogram | None
     tilt: Tilt
-    detrended: bool
     parts: tuple[Part, ...]
     standard_error: float
     independent: float
@@ -141,7 +136,7 @@ def stable_ground(x: Floats, y: Floats, dz: Floats) -> StableGround:
         noise = Model(summary.nmad**2)
         tilt = _tilt(Pairs(x, y), plane, (noise,), may_show=False)
         error = float(np.sqrt(np.pi / 2 / len(dz))) * summary.nmad
-        return StableGround(summary, None, tilt, False, parts, error, float(len(dz)), few=True, unresolved=False)
+        return StableGround(summary, None, tilt, parts, error, float(len(dz)), few=True, unresolved=False)
     pairs = Pairs(x, y)
     height = _height(x, y, plane)
     found = variogram(pairs, dz - height, plane_taken=True)
@@ -156,16 +151,13 @@ def stable_ground(x: Floats, y: Floats, dz: Floats) -> StableGround:
     error = max(median_error(pairs, m, away) * _few_patches(pairs, m, ALLOWED) for m in models)
     error = float(np.hypot(error, _pull(dz - height if tilt.shows else dz, found.model)))
     independent = _independent(pairs, found.model)
-    return StableGround(
-        summary, found, tilt, tilt.shows, parts, error, independent, few=False, unresolved=found.unresolved
-    )
+    return StableGround(summary, found, tilt, parts, error, independent, few=False, unresolved=found.unresolved)
 
 
 def _summary(dz: Floats) -> Summary:
     p05, p95 = np.quantile(dz, [0.05, 0.95]).tolist()
-    sd = float(dz.std(ddof=1)) if len(dz) > 1 else 0.0
     rmse = float(np.sqrt(np.mean(np.square(dz))))
-    return Summary(len(dz), float(np.median(dz)), nmad(dz), float(dz.mean()), sd, rmse, p05, p95)
+    return Summary(len(dz), float(np.median(dz)), nmad(dz), rmse, p05, p95)
 
 
 def _few_patches(pairs: Pairs, model: Model, sds: float, share: float = 1.0) -> float:
@@ -319,9 +311,9 @@ def _of_offset(ground: StableGround, own_sd: float, shared_sd: float, show: Call
 
 def _of_spread(ground: StableGround, own_sd: float, show: Callable[[float], str]) -> str:
     spread, chance = ground.summary.nmad, 2 * _NMAD_SPREAD / float(np.sqrt(ground.independent))
-    if ground.detrended and ground.variogram:
+    if ground.tilt.shows and ground.variogram:
         spread = float(np.sqrt(ground.variogram.model.sill))
-    seen = f"{show(spread)} (standard deviation, outliers {'and tilt ' if ground.detrended else ''}left out)"
+    seen = f"{show(spread)} (standard deviation, outliers {'and tilt ' if ground.tilt.shows else ''}left out)"
     if abs(spread - own_sd) <= LEAST:
         return ""
     if spread > own_sd * max(TOO_WIDE, 1 + chance):

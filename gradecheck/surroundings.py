@@ -24,7 +24,7 @@ _SAGITTA = 0.02
 class RoadLine:
     """A road of a design file. file: where it is from. line: in the working system.
 
-    alignment: its own, in the file's system; path: from the working system to that one; unit: of its plan coordinates.
+    alignment: its own, in the file's system; unit: of its plan coordinates.
     design: of the after ground, not the existing.
     """
 
@@ -32,7 +32,6 @@ class RoadLine:
     file: str
     line: shapely.LineString
     alignment: Alignment
-    path: reference.Path
     unit: str
     design: bool
 
@@ -70,5 +69,5 @@ def _roads(ground: Ground, inputs: Inputs, *, design: bool) -> tuple[RoadLine, .
         for road in file.roads:
             xy = road.alignment.densified(_SAGITTA / METRES[file.unit])[0]
             line = shapely.LineString(np.stack(path.back(xy[:, 0], xy[:, 1]), axis=1))
-            found.append(RoadLine(road.alignment.name, file.shown, line, road.alignment, path, file.unit, design))
+            found.append(RoadLine(road.alignment.name, file.shown, line, road.alignment, file.unit, design))
     return tuple(found)

@@ -22,6 +22,11 @@ METRES: dict[str, float] = {
 
 UNIT_NAMES = tuple(METRES)
 
+UNIT_WORDS = {"in": "inches", "ft": "feet", "mm": "millimetres", "cm": "centimetres", "m": "metres"}
+"""Of the units that outputs can be in."""
+DIGITS = {"in": 1, "ft": 2, "ftUS": 2, "mm": 0, "cm": 1, "m": 3}
+"""Decimals with which people are shown small heights."""
+
 # Spellings met in band units, reference systems and people's plans (lower case, letters only).
 _SPELLINGS: dict[str, str] = {
     **dict.fromkeys(["in", "inch", "inches"], "in"),
@@ -107,9 +112,19 @@ class Length:
         return cls(value, unit)
 
 
+def imperial(unit: str) -> bool:
+    """Whether a unit of small heights goes with feet and inches: in and ft."""
+    return unit in ("in", "ft")
+
+
+def paper_of(unit: str, named: str | None = None) -> str:
+    """The paper to print on, "letter" or "a4": as it is named, else Letter with in and ft, A4 with metric units."""
+    return named or ("letter" if imperial(unit) else "a4")
+
+
 def elevation_unit(unit: str) -> str:
     """The unit of elevations that goes with a unit of small heights: feet with in and ft, else metres."""
-    return "ft" if unit in ("in", "ft") else "m"
+    return "ft" if imperial(unit) else "m"
 
 
 def show(metres: float, unit: str, digits: int | None = None) -> str:
@@ -118,9 +133,7 @@ def show(metres: float, unit: str, digits: int | None = None) -> str:
     >>> show(0.1524, "in"), show(-0.00001, "in"), show(0.05, "mm")
     ('6 in', '0 in', '50 mm')
     """
-    if digits is None:
-        digits = {"in": 1, "ft": 2, "ftUS": 2, "mm": 0, "cm": 1, "m": 3}[unit]
-    text = f"{metres / METRES[unit]:.{digits}f}"
+    text = f"{metres / METRES[unit]:.{DIGITS[unit] if digits is None else digits}f}"
     if "." in text:
         text = text.rstrip("0").rstrip(".")
     return f"{'0' if text in ('-0', '') else text} {unit}"

@@ -24,6 +24,7 @@ from gradecheck import Plan, compute
 from gradecheck.outputs import manifest
 from gradecheck.pipeline import Result
 from gradecheck.report.page import report
+from gradecheck.surroundings import surroundings
 from tests.conftest import Sample
 from tests.projects import CRS, EAST, NORTH, hydrants, plan_values, three, tiny_plan, write_grounds
 
@@ -97,7 +98,7 @@ class Page:
 
 def page_of(result: Result) -> Page:
     a = result.assessment
-    return Page(report(a, result.summary, manifest.input_files(a.inputs)))
+    return Page(report(a, surroundings(a.inputs), result.summary, manifest.input_files(a.inputs)))
 
 
 def made(plan: Plan) -> Page:

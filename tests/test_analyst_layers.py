@@ -10,7 +10,6 @@ import json
 import os
 import shutil
 import sqlite3
-import struct
 import subprocess
 from collections.abc import Iterator
 from contextlib import closing
@@ -25,6 +24,7 @@ import pytest
 from gradecheck import Action
 from gradecheck.outputs import analyst
 from tests.conftest import Sample
+from tests.edits import with_functions
 
 VIEWS = {
     "to_extend": {"extend", "shorten"},
@@ -261,18 +261,6 @@ def edited(package: Path, name: str) -> dict[str, Any]:
 def measured_one(package: Path) -> str:
     layer = gpd.read_file(package, layer="to_measure_first")
     return str(layer.hydrant_id.iloc[0])
-
-
-def with_functions(db: sqlite3.Connection) -> None:
-    """The functions that the triggers of the spatial index call: annex F.3. Points only."""
-
-    def at(blob: bytes, axis: int) -> float:
-        return struct.unpack_from("<d", blob, 8 + 5 + 8 * axis)[0]
-
-    db.create_function("ST_IsEmpty", 1, lambda blob: blob is None or blob[3] >> 4 & 1)
-    for axis, letter in enumerate("XY"):
-        for end in ("Min", "Max"):
-            db.create_function(f"ST_{end}{letter}", 1, lambda blob, axis=axis: at(blob, axis))
 
 
 def test_plain_sqlite_with_the_standard_s_functions_can_edit_the_layer(package: Path) -> None:

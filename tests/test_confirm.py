@@ -17,6 +17,7 @@ import pyogrio
 import pytest
 import rasterio
 import shapely
+from pypdf import PdfReader
 from scipy.interpolate import LinearNDInterpolator, RegularGridInterpolator
 from scipy.spatial import Delaunay
 
@@ -417,6 +418,26 @@ def test_the_list_to_sign_has_a_sheet_a_job_a_row_a_hydrant_and_prints_one_page_
     assert (sheet.page_setup.fitToWidth or 1, sheet.page_setup.fitToHeight) == (1, 0)
     assert sheet.print_title_rows == "$7:$7"
     assert sheet.page_setup.paperSize in ("1", 1)
+
+
+@pytest.mark.parametrize(
+    ("output", "paper"),
+    [({}, "letter"), ({"paper": "a4"}, "a4"), ({"unit": "mm"}, "a4"), ({"unit": "mm", "paper": "letter"}, "letter")],
+    ids=str,
+)
+def test_work_sheets_order_and_list_to_sign_are_on_one_paper(
+    tmp_path: Path, output: dict[str, str], paper: str
+) -> None:
+    plan = tiny_plan(tmp_path, output=output)
+    run(plan)
+    confirmed(plan, as_designed(tmp_path))
+    out = tmp_path / "out"
+    # Papers of a spreadsheet by ECMA-376, part 1, 18.3.1.63; of a PDF in points.
+    code, width = {"letter": (1, 612), "a4": (9, 595)}[paper]
+    for book in (out / "order.xlsx", out / "confirm" / "acceptance.xlsx"):
+        sheets = openpyxl.load_workbook(book).worksheets
+        assert [int(sheet.page_setup.paperSize) for sheet in sheets] == [code] * len(sheets)
+    assert {round(float(page.mediabox.width)) for page in PdfReader(out / "worksheets.pdf").pages} == {width}
 
 
 def test_the_register_gets_facts_alone_bury_as_bought_and_the_length_now_fitted(tmp_path: Path) -> None:

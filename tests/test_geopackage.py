@@ -29,6 +29,7 @@ import shapely
 from gradecheck import Action, Catalog, OutputError, Plan, inspect, run
 from gradecheck.outputs import order_files, workbook
 from tests.conftest import TODAY, Sample
+from tests.edits import with_functions
 from tests.projects import hydrants, plan_values, point, three, tiny_plan, write_ground, write_grounds
 
 LAYERS = [
@@ -625,8 +626,7 @@ def test_review_edits_are_never_overwritten(tmp_path: Path, column: str, value: 
     run(plan)
     package = tmp_path / "out" / "gradecheck.gpkg"
     with closing(sqlite3.connect(package)) as db:
-        for (trigger,) in rows(db, "SELECT name FROM sqlite_master WHERE type = 'trigger' AND name LIKE 'rtree%'"):
-            db.execute(f'DROP TRIGGER "{trigger}"')
+        with_functions(db)
         db.execute(f"UPDATE hydrants SET {column} = {value} WHERE hydrant_id = 'H-2'")
         db.commit()
     written = gpd.read_file(package, layer="hydrants").set_index("hydrant_id").loc["H-2", column]
@@ -638,8 +638,7 @@ def test_blank_edits_are_no_edits(tmp_path: Path) -> None:
     plan = tiny_plan(tmp_path)
     run(plan)
     with closing(sqlite3.connect(tmp_path / "out" / "gradecheck.gpkg")) as db:
-        for (trigger,) in rows(db, "SELECT name FROM sqlite_master WHERE type = 'trigger' AND name LIKE 'rtree%'"):
-            db.execute(f'DROP TRIGGER "{trigger}"')
+        with_functions(db)
         db.execute("UPDATE hydrants SET review_action = '', review_note = NULL")
         db.commit()
     run(plan)

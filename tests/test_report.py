@@ -21,6 +21,7 @@ from scipy import stats
 from gradecheck import run
 from gradecheck.outputs.summary import summary_of
 from gradecheck.report.page import report
+from gradecheck.surroundings import surroundings
 from tests.cases import Site, assessed, exact_plan
 from tests.conftest import Sample
 from tests.projects import tiny_plan
@@ -230,6 +231,17 @@ def test_expected_wrong_decisions_are_what_is_lacking_to_one(page: Page, layer: 
     assert compared >= 3
 
 
+def test_those_that_an_engineer_has_to_agree_to_are_named_with_why(page: Page, layer: Mapping[str, Any]) -> None:
+    codes = {"fill_over_review", "cut_over_review", "cover_below_min"}
+    had = {i: codes & set((r["cautions"] or "").split(";")) for i, r in layer.items() if r["action"] != "outside"}
+    wanted = {i: found for i, found in had.items() if found}
+    assert 1 < len(wanted) <= 8
+    (text,) = [li.text for li in page.tree.xpath('//section[@id="answer"]//li') if "has to agree" in (li.text or "")]
+    told, named = re.fullmatch(r"An engineer has to agree \((.*)\): (.*)\.", text).groups()
+    assert set(told.split(", ")) == set.union(*wanted.values())
+    assert set(named.split(", ")) == set(wanted)
+
+
 def test_the_orders_figures_are_those_of_the_csv(page: Page, sample: Sample) -> None:
     with (sample.out / "order.csv").open(encoding="utf-8-sig", newline="") as file:
         wanted = list(csv.DictReader(file))
@@ -268,7 +280,7 @@ def alike(count: int, after: float, sd: float) -> Page:
     """So many hydrants whose flange ends `after` inches above ground with that sd; 6 in is all that is sold."""
     plan = exact_plan(hydrants__clearance={"column": "c", "unit": "in", "sd": f"{sd} in"})
     a = assessed([Site(measured=after)] * count, plan, catalog=catalog(SIX))
-    return Page(report(a, summary_of(a), []))
+    return Page(report(a, surroundings(a.inputs), summary_of(a), []))
 
 
 def test_ranges_and_chances_of_running_short_are_the_binomials() -> None:

@@ -4,17 +4,15 @@ from __future__ import annotations
 
 import json
 import re
-import sqlite3
 from pathlib import Path
-from typing import Any
 
 import pytest
 
 from gradecheck import Plan, run
-from gradecheck.outputs.layer import _add_functions
 from gradecheck.pipeline import Result
 from tests.cases import FT
 from tests.conftest import Sample
+from tests.edits import edit
 from tests.projects import tiny_plan
 from tests.report_pages import HOSTILE, KINDS, TODAY, Page, far, faults, hostile_plan, made, standing
 
@@ -52,16 +50,6 @@ def test_data_cannot_end_the_element_that_it_stands_in(tmp_path: Path) -> None:
     assert set(HOSTILE) - {"L" * 300} <= set(json.loads(raw[1])["hydrants"]["id"])
 
 
-def review(folder: Path, hydrant: str, **values: Any) -> None:
-    """What an analyst writes into the layer of a former run."""
-    db = sqlite3.connect(folder / "out" / "gradecheck.gpkg")
-    _add_functions(db)
-    with db:
-        columns = ", ".join(f"review_{name} = ?" for name in values)
-        db.execute(f"UPDATE hydrants SET {columns} WHERE hydrant_id = ?", [*values.values(), hydrant])
-    db.close()
-
-
 def test_a_reviewed_hydrant_shows_the_choice_of_the_review(tmp_path: Path) -> None:
     plan = tiny_plan(tmp_path, hydrants={"extension_fitted": "0 in"})
     first = page_text(run(plan, today=TODAY), tmp_path)
@@ -70,8 +58,8 @@ def test_a_reviewed_hydrant_shows_the_choice_of_the_review(tmp_path: Path) -> No
         "H-2": "extend",
         "H-3": "keep",
     }
-    review(tmp_path, "H-1", action="keep", note=HOSTILE[1])
-    review(tmp_path, "H-2", extension_in=12.0)
+    edit(tmp_path / "out" / "gradecheck.gpkg", "H-1", action="keep", note=HOSTILE[1])
+    edit(tmp_path / "out" / "gradecheck.gpkg", "H-2", length=12.0)
     page = page_text(run(plan, today=TODAY), tmp_path)
     h = page.hydrants
     assert dict(zip(h["id"], page.actions, strict=True)) == {"H-1": "keep", "H-2": "extend", "H-3": "keep"}

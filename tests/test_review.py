@@ -13,8 +13,8 @@ import pyogrio
 import pytest
 
 from gradecheck import InputError, OutputError, Plan, pipeline, run
-from gradecheck.outputs.layer import _add_functions
 from gradecheck.outputs.style import MARKS
+from tests.edits import edit, with_functions
 from tests.projects import hydrants, plan_values, point, three, write_grounds
 
 # H-1, H-2 measured 4 and 4.5 in, H-3 10.25 in; the ground rises 6 in: H-1 and H-2 end below ground and get 6 in,
@@ -39,18 +39,6 @@ def project(folder: Path, layer: Any = None, after: float = 100.5, **sections: A
     (folder / "parts.toml").write_text(CATALOG, encoding="utf-8")
     sections.setdefault("hydrants", {}).setdefault("extension_fitted", "0 in")
     return Plan.parse(plan_values(catalog={"path": "parts.toml"}, **sections), folder)
-
-
-def edit(package: Path, hydrant: str, unit: str = "in", **values: Any) -> None:
-    """Write into the review columns as an analyst does, with the triggers of the spatial index at work."""
-    db = sqlite3.connect(package)
-    _add_functions(db)
-    names = {"length": f"review_extension_{unit}", "action": "review_action", "note": "review_note"}
-    columns = ", ".join(f'"{names[k]}" = ?' for k in values)
-    with db:
-        changed = db.execute(f"UPDATE hydrants SET {columns} WHERE hydrant_id = ?", [*values.values(), hydrant])
-    db.close()
-    assert changed.rowcount == 1
 
 
 def rows(folder: Path, layer: str = "hydrants") -> dict[str, dict[str, Any]]:
@@ -341,7 +329,7 @@ def test_the_order_may_go_elsewhere_and_the_record_is_renewed(tmp_path: Path) ->
 def test_rows_deleted_in_the_gis_are_said_and_still_counted(tmp_path: Path) -> None:
     run(project(tmp_path))
     db = sqlite3.connect(package(tmp_path))
-    _add_functions(db)
+    with_functions(db)
     with db:
         db.execute("DELETE FROM hydrants WHERE hydrant_id = 'H-2'")
     db.close()

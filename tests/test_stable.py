@@ -45,8 +45,6 @@ def test_the_summary_is_scipys() -> None:
     assert summary.median == pytest.approx(stats.scoreatpercentile(dz, 50), abs=1e-15)
     # SciPy's factor is 1.482602..., the published one 1.4826.
     assert summary.nmad == pytest.approx(stats.median_abs_deviation(dz, scale="normal"), rel=2e-6)
-    assert summary.mean == pytest.approx(stats.tmean(dz), abs=1e-15)
-    assert summary.sd == pytest.approx(stats.tstd(dz), abs=1e-15)
     assert summary.rmse == pytest.approx(np.linalg.norm(dz) / np.sqrt(501), abs=1e-15)
     expected = stats.mstats.mquantiles(dz, [0.05, 0.95], alphap=1, betap=1)
     assert [summary.p05, summary.p95] == pytest.approx(list(expected), abs=1e-14)
@@ -228,7 +226,6 @@ def test_a_plane_under_noise_and_gross_errors_on_one_side_is_found_within_its_er
     dz[(x > x.mean() + 80) & (np.arange(625) % 9 == 0)] += 2.0
     ground = stable_ground(x, y, dz)
     assert ground.tilt.shows
-    assert ground.detrended
     assert ground.tilt.across == pytest.approx(0.12, abs=3 * ground.tilt.standard_error)
     assert ground.tilt.standard_error < 0.02
     assert ground.variogram.model.sill == pytest.approx(0.03**2, rel=0.15)

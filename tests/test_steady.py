@@ -25,7 +25,10 @@ from tests.projects import CRS, EAST, NORTH, hydrants, plan_values, write_ground
 FT, IN = 0.3048, 0.0254
 SIDE = 260.0
 YARD = shapely.box(EAST + 60, NORTH - 35, EAST + 135, NORTH + 135)
-"""The east of the square: nothing is built there. The road rises in the west."""
+"""The east of the square: nothing is built there."""
+
+ROAD = shapely.box(EAST - 30, NORTH - 30, EAST + 45, NORTH + 130)
+"""Limits of work in the west, where the road rises."""
 
 Noise = Callable[[np.ndarray, np.ndarray], np.ndarray]
 
@@ -50,6 +53,12 @@ def town(folder: Path, error: Noise | float = 0.0, noise: float = 0.02, **sectio
     given = {"stable": {"path": "yard.gpkg", "spacing": "5 m"}} | sections
     given = {k: v for k, v in given.items() if v is not None}
     return Plan.parse(plan_values(**given), folder)
+
+
+def limits(folder: Path) -> dict[str, str]:
+    """The limits of work as a paving plan, and what a plan says of it."""
+    gpd.GeoDataFrame({"job_id": ["Q"]}, geometry=[ROAD], crs=CRS).to_file(folder / "paving.gpkg")
+    return {"path": "paving.gpkg", "job": "job_id"}
 
 
 def told(plan: Plan) -> list[str]:
@@ -81,9 +90,7 @@ def test_a_bias_of_three_tenths_of_a_foot_is_told_in_plain_words(tmp_path: Path)
 
 
 def test_a_bias_is_told_without_stable_ground_too_where_it_lies_away_from_the_limits_of_work(tmp_path: Path) -> None:
-    limits = shapely.box(EAST - 30, NORTH - 30, EAST + 45, NORTH + 130)
-    gpd.GeoDataFrame({"job_id": ["Q"]}, geometry=[limits], crs=CRS).to_file(tmp_path / "paving.gpkg")
-    paving = {"path": "paving.gpkg", "job": "job_id"}
+    paving = limits(tmp_path)
     warnings = compute(town(tmp_path, 0.3, stable=None, paving=paving)).summary["warnings"]
     (text,) = [w for w in warnings if "differ by almost one amount" in w]
     assert "away from the limits of work: 0.3 ft" in text.replace("0.299", "0.3").replace("0.301", "0.3")
@@ -169,13 +176,11 @@ def test_one_unstated_sd_is_what_the_spread_leaves_to_it(tmp_path: Path) -> None
 
 
 def test_stable_ground_beyond_the_limits_of_work_needs_no_layer(tmp_path: Path) -> None:
-    limits = shapely.box(EAST - 30, NORTH - 30, EAST + 45, NORTH + 130)
-    gpd.GeoDataFrame({"job_id": ["Q"]}, geometry=[limits], crs=CRS).to_file(tmp_path / "paving.gpkg")
-    plan = town(tmp_path, 0.3, **EXACT, paving={"path": "paving.gpkg", "job": "job_id"}, stable={"beyond": "10 m"})
+    plan = town(tmp_path, 0.3, **EXACT, paving=limits(tmp_path), stable={"beyond": "10 m"})
     result = run(plan)
     assert result.summary["stable"]["median_m"] == pytest.approx(0.3 * FT, abs=0.002)
     points = pyogrio.read_dataframe(tmp_path / "out" / "gradecheck.gpkg", layer="stable_points")
-    assert points.distance(limits).min() > 9.99
+    assert points.distance(ROAD).min() > 9.99
 
 
 def test_points_are_taken_as_they_are(tmp_path: Path) -> None:
@@ -357,9 +362,7 @@ def test_one_survey_in_both_surfaces_is_not_taken_for_a_perfect_one(tmp_path: Pa
 
 
 def test_what_is_built_is_no_stable_ground(tmp_path: Path) -> None:
-    limits = shapely.box(EAST - 30, NORTH - 30, EAST + 45, NORTH + 130)
-    gpd.GeoDataFrame({"job_id": ["Q"]}, geometry=[limits], crs=CRS).to_file(tmp_path / "paving.gpkg")
-    paving = {"path": "paving.gpkg", "job": "job_id"}
+    paving = limits(tmp_path)
     gpd.GeoDataFrame({"n": [1]}, geometry=[shapely.box(EAST - 20, NORTH, EAST + 120, NORTH + 90)], crs=CRS).to_file(
         tmp_path / "half.gpkg"
     )
@@ -367,7 +370,7 @@ def test_what_is_built_is_no_stable_ground(tmp_path: Path) -> None:
     result = compute(town(tmp_path, 0.1, **EXACT, paving=paving, stable=stable))
     assert result.summary["stable"]["median_m"] == pytest.approx(0.1 * FT, abs=0.002)  # and nothing of the road's 6 in
     assert any("points inside the limits of work are left out" in w for w in result.summary["warnings"])
-    gpd.GeoDataFrame({"n": [1]}, geometry=[limits], crs=CRS).to_file(tmp_path / "road.gpkg")
+    gpd.GeoDataFrame({"n": [1]}, geometry=[ROAD], crs=CRS).to_file(tmp_path / "road.gpkg")
     with pytest.raises(InputError, match="where the paving plan or the design builds"):
         compute(town(tmp_path, 0.1, **EXACT, paving=paving, stable={"path": "road.gpkg"}))
 
@@ -404,7 +407,27 @@ def test_yards_that_say_different_things_give_no_sharp_offset(tmp_path: Path) ->
     # one yard says 0 and the other 1 ft: the offset of a third place is known to about half a foot, not to a hundredth
     assert result.summary["errors"]["before_shared_m"] > 0.2 * FT
     told_ = " ".join(result.summary["warnings"])
-    assert "parts of the stable ground differ" in told_ or "tilted" in told_ or "count as a few" in told_
+    assert "count as a few" in told_
+    assert "parts of the stable ground differ" not in told_
+    assert "tilted" not in told_
+
+
+def test_a_belt_that_says_something_else_makes_parts_differ_and_the_error_grow_with_them(tmp_path: Path) -> None:
+    stable = {"path": "yard.gpkg", "spacing": "5 m", "correct": True}
+    result = run(town(tmp_path, lambda x, y: np.where(np.abs(y - 50) < 20, 0.3, 0.0), **EXACT, stable=stable))
+    (text,) = [w for w in result.summary["warnings"] if "parts of the stable ground differ" in w]
+    assert not any("tilted" in w for w in result.summary["warnings"])
+    points = pyogrio.read_dataframe(tmp_path / "out" / "gradecheck.gpkg", layer="stable_points")
+    # The yard is 75 by 170 m: four parts along it, two across, each about square.
+    across, along = (
+        pd.cut(v, n, right=False, labels=False) for v, n in ((points.geometry.x, 2), (points.geometry.y, 4))
+    )
+    medians = (points["difference_in"] * IN).groupby([across, along]).median()
+    assert len(medians) == 8
+    assert f"standard deviation of their medians {medians.std():.3f} m" in text
+    assert result.summary["errors"]["before_shared_m"] == pytest.approx(medians.std() / np.sqrt(8), rel=1e-3)
+    # Beside it the standard error of the median alone, of so many points, would have said far less.
+    assert result.assessment.inputs.steady.ground.standard_error < 0.5 * medians.std() / np.sqrt(8)
 
 
 def test_a_tilt_that_is_left_is_an_error_that_counts(tmp_path: Path) -> None:

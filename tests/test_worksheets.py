@@ -16,6 +16,7 @@ import shapely
 from matplotlib.ft2font import FT2Font
 from pypdf import PageObject, PdfReader
 from pypdf.generic import BooleanObject, DictionaryObject
+from reportlab.pdfbase.pdfmetrics import stringWidth
 
 from gradecheck import cautions, run
 from gradecheck.assessment import Assessment
@@ -513,16 +514,18 @@ def test_a_foreign_letter_in_a_latin_word_is_told_from_the_one_it_looks_like() -
 
 def test_no_text_runs_off_the_paper(sample, tmp_path: Path) -> None:
     write_worksheets(book(sample.result.assessment), tmp_path / "w.pdf")
-    for page in PdfReader(tmp_path / "w.pdf").pages[:12]:
-        places: list[tuple[float, float]] = []
+    for page in PdfReader(tmp_path / "w.pdf").pages:
+        places: list[tuple[float, float, float]] = []
 
-        def note(text, _cm, tm, _font, _size, places=places) -> None:
+        def note(text, _cm, tm, font, size, places=places) -> None:
             if text.strip():
-                places.append((tm[4], tm[5]))
+                long = stringWidth(text.strip(), font["/BaseFont"].partition("+")[2], size)
+                places.append((tm[4], tm[4] + tm[0] * long, tm[5]))
 
         page.extract_text(visitor_text=note)
         assert places
-        assert all(20 <= x <= 592 and 20 <= y <= 772 for x, y in places)
+        # Letter is 612 x 792 points; printers keep off some 20 of them on every side.
+        assert all(left >= 20 and right <= 592 and 20 <= y <= 772 for left, right, y in places)
 
 
 # --- the order of a walk ----------------------------------------------------------------------------------------

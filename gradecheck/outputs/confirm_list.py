@@ -6,18 +6,16 @@ import re
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import date, datetime
+from datetime import date
 from pathlib import Path
 
 import numpy as np
-import xlsxwriter
-from xlsxwriter.exceptions import FileCreateError
 
 from gradecheck.confirmation import Rests, State
 from gradecheck.confirming import Confirmation
 from gradecheck.outputs.confirm_rows import STATE_WORDS, differs_words, done_words, planned_words, why_words
-from gradecheck.outputs.order_files import FORMATS, HEAD, Column, Sheet
-from gradecheck.units import METRES, show
+from gradecheck.outputs.order_files import FORMATS, HEAD, Column, Sheet, workbook_at
+from gradecheck.units import METRES, paper_of, show
 
 _COLUMNS: tuple[Column, ...] = (
     ("number", "No.", 5, "count"),
@@ -51,24 +49,14 @@ class _Texts:
 def write_acceptance(c: Confirmation, path: Path, today: date, paper: str | None = None) -> None:
     """Write the workbook. paper: "letter" or "a4"; None: Letter with inches and feet, else A4. Raises OSError."""
     unit = c.assessment.inputs.plan.output.unit
-    out = xlsxwriter.Workbook(
-        str(path), {"strings_to_formulas": False, "strings_to_urls": False, "tmpdir": str(path.parent)}
-    )
-    out.set_properties({"title": _title(c), "created": datetime(today.year, today.month, today.day)})
     kinds = {**FORMATS, "box": _BOX, "plain": {}, "height": {"num_format": _HEIGHTS[unit], "valign": "top"}}
-    formats = {name: out.add_format(kind) for name, kind in kinds.items()}
     texts = _Texts(planned_words(c), done_words(c), differs_words(c), why_words(c))
     taken: set[str] = set()
-    for job, rows in _by_job(c):
-        sheet = Sheet(out.add_worksheet(_sheet_name(job, taken)), formats, unit)
-        _job_sheet(sheet, c, job, rows, texts, today)
-        letter = paper == "letter" or (paper is None and unit in ("in", "ft"))
-        sheet.sheet.set_paper(1 if letter else 9)
-    try:
-        out.close()
-    except FileCreateError as error:
-        cause = error.args[0] if error.args else None
-        raise cause if isinstance(cause, OSError) else OSError(None, str(error)) from None
+    with workbook_at(path, _title(c), today) as out:
+        formats = {name: out.add_format(kind) for name, kind in kinds.items()}
+        for job, rows in _by_job(c):
+            sheet = Sheet(out.add_worksheet(_sheet_name(job, taken)), formats, unit, paper_of(unit, paper))
+            _job_sheet(sheet, c, job, rows, texts, today)
 
 
 def _title(c: Confirmation) -> str:

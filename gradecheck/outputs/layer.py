@@ -20,10 +20,10 @@ from pyogrio.errors import DataSourceError
 
 from gradecheck.assessment import Assessment
 from gradecheck.errors import Finding, OutputError
-from gradecheck.order import OrderLine
 from gradecheck.outputs import analyst, columns
 from gradecheck.outputs.basis import basis_table
 from gradecheck.outputs.supports import TITLES, supports
+from gradecheck.surroundings import Surroundings
 
 _SCHEMA = "http://www.geopackage.org/spec121/#extension_schema"
 _METADATA = "http://www.geopackage.org/spec121/#extension_metadata"
@@ -64,7 +64,7 @@ CREATE TABLE layer_styles (
 """
 
 
-def write_layers(a: Assessment, order: Sequence[OrderLine], path: Path, metadata: dict[str, Any]) -> None:
+def write_layers(a: Assessment, around: Surroundings, path: Path, metadata: dict[str, Any]) -> None:
     """A new GeoPackage at `path`, which must not exist. Raises OutputError."""
     unit = a.inputs.plan.output.unit
     crs = a.inputs.hydrants.crs.to_wkt()
@@ -72,10 +72,10 @@ def write_layers(a: Assessment, order: Sequence[OrderLine], path: Path, metadata
     try:
         write_table(path, "hydrants", hydrants, point_type(a.inputs.hydrants.geometry), crs)
         write_table(path, "rejected", columns.rejected_table(a), "Unknown", crs)
-        for support in supports(a):
+        for support in supports(a, around):
             write_table(path, support.name, support.table, support.kind, crs)
         for name, table in (
-            ("order", columns.order_table(order, unit)),
+            ("order", columns.order_table(a.order, unit)),
             ("options", columns.options_table(a)),
             ("review_kept", columns.kept_table(a)),
             ("order_basis", basis_table(a)),

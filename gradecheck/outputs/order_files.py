@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import csv
 import re
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass
+from datetime import date, datetime
 from decimal import ROUND_HALF_UP, Decimal
 from itertools import islice
 from pathlib import Path
@@ -13,6 +15,8 @@ from textwrap import wrap
 from typing import Any
 
 import pyarrow as pa
+import xlsxwriter
+from xlsxwriter.exceptions import FileCreateError
 
 from gradecheck.order import OrderLine
 
@@ -230,16 +234,34 @@ FORMATS: dict[str, dict[str, Any]] = {
 }
 
 
+_PAPERS = {"letter": 1, "a4": 9}
+"""As spreadsheets number them."""
+
+
+@contextmanager
+def workbook_at(path: Path, title: str, day: date, **options: Any) -> Iterator[Any]:
+    """A new workbook, written once all is in it; no text becomes a formula or a link. Raises OSError."""
+    plain = {"strings_to_formulas": False, "strings_to_urls": False, "tmpdir": str(path.parent)}
+    out = xlsxwriter.Workbook(str(path), plain | options)
+    out.set_properties({"title": title, "created": datetime(day.year, day.month, day.day)})
+    yield out
+    try:
+        out.close()
+    except FileCreateError as error:
+        cause = error.args[0] if error.args else None
+        raise cause if isinstance(cause, OSError) else OSError(None, str(error)) from None
+
+
 def _wrapped(text: str, width: int) -> int:
     """How many lines a text takes in a column of so many characters."""
     return 1 if len(text) <= width else sum(max(1, len(wrap(part, width))) for part in text[:_LONGEST].split("\n"))
 
 
 class Sheet:
-    """A worksheet on which text is always text, and whose columns are set once."""
+    """A worksheet on which text is always text, and whose columns are set once. unit: of lengths; paper: its name."""
 
-    def __init__(self, sheet: Any, formats: Mapping[str, Any], unit: str) -> None:
-        self.sheet, self.formats, self.unit = sheet, formats, unit
+    def __init__(self, sheet: Any, formats: Mapping[str, Any], unit: str, paper: str) -> None:
+        self.sheet, self.formats, self.unit, self.paper = sheet, formats, unit, paper
         self.last = 0
         self.widths: list[float] = []
 
@@ -294,7 +316,7 @@ class Sheet:
 
     def for_print(self, columns: int, last: int | None = None) -> None:
         """One page wide, with page numbers."""
-        self.sheet.set_paper(1 if self.unit in ("in", "ft") else 9)
+        self.sheet.set_paper(_PAPERS[self.paper])
         self.sheet.set_landscape()
         self.sheet.fit_to_pages(1, 0)
         self.sheet.set_margins(left=0.4, right=0.4, top=0.5, bottom=0.6)

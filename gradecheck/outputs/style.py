@@ -89,6 +89,11 @@ _FONT_POINTS = 8
 _FONT_PIXELS = round(_FONT_POINTS * 25.4 / 72 / _PIXEL)
 
 
+def mark_of(action: Action) -> Mark:
+    """How an action is drawn."""
+    return next(m for m in MARKS if m.action == action)
+
+
 def qml(
     marks: Sequence[Mark] = MARKS,
     unit: str | None = None,

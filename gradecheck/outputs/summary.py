@@ -6,7 +6,6 @@ import textwrap
 from collections import Counter, defaultdict
 from collections.abc import Mapping
 from datetime import date
-from decimal import Decimal
 from typing import Any
 
 import numpy as np
@@ -14,7 +13,7 @@ import numpy as np
 from gradecheck import cautions
 from gradecheck.assessment import Assessment
 from gradecheck.decision import Action
-from gradecheck.order import OrderLine, first_order_by, part_name
+from gradecheck.order import OrderLine, first_order_by, part_name, total_cost
 from gradecheck.outputs import trust
 from gradecheck.outputs.order_files import relocated_text
 from gradecheck.reference import name_of
@@ -142,8 +141,8 @@ def _totals(lines: tuple[OrderLine, ...], unit: str) -> list[dict[str, Any]]:
 
 
 def _cost(lines: tuple[OrderLine, ...]) -> float | None:
-    costs = [line.cost for line in lines if line.cost is not None]
-    return float(sum(costs, Decimal(0))) if costs else None
+    cost = total_cost(lines)
+    return None if cost is None else float(cost)
 
 
 def summary_text(summary: Mapping[str, Any], where: str | None = None) -> str:

@@ -18,7 +18,7 @@ from gradecheck.outputs.columns import GEOMETRY
 from gradecheck.probability import Floats
 from gradecheck.reference import Path, metres_per_unit, split
 from gradecheck.roads.stations import show_station
-from gradecheck.surroundings import RoadLine, Surroundings, surroundings
+from gradecheck.surroundings import RoadLine, Surroundings
 from gradecheck.units import METRES, elevation_unit
 
 Shapes = NDArray[np.object_]
@@ -90,9 +90,8 @@ def meanings(layer: str, unit: str) -> dict[str, str]:
     return {k.format(e=e, u=unit): v.format(e=e, u=unit) for k, v in MEANING[layer].items()}
 
 
-def supports(a: Assessment) -> tuple[Support, ...]:
+def supports(a: Assessment, around: Surroundings) -> tuple[Support, ...]:
     """The layers that the inputs give, in the hydrants' reference system, the upper first."""
-    around = surroundings(a.inputs)
     parts = (*_roads(a, around.roads), *_limits(a, around), *_pavement(a, around), *_stable(a), *_walks(a))
     found = {s.name: s for s in parts}
     return tuple(found[name] for name in TITLES if name in found)

@@ -6,14 +6,12 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from datetime import date, datetime
+from datetime import date
 from decimal import Decimal
 from itertools import islice
 from pathlib import Path
 from typing import Any
 
-import xlsxwriter
-from xlsxwriter.exceptions import FileCreateError
 from xlsxwriter.utility import xl_rowcol_to_cell
 
 from gradecheck.order import OrderLine
@@ -31,9 +29,10 @@ from gradecheck.outputs.order_files import (
     grouped,
     largest_open,
     relocated_text,
+    workbook_at,
 )
 from gradecheck.outputs.trace import Trace, columns, write_csv
-from gradecheck.units import METRES
+from gradecheck.units import METRES, UNIT_WORDS, paper_of
 
 TRACE_ROWS = 100_000
 """The sheet "Trace" stops here; spreadsheets grow slow beyond."""
@@ -42,7 +41,6 @@ CHARTED = 6
 """Lines in the chart: more cannot be told apart."""
 _NAME = 36
 """Characters of a line's name in the chart."""
-_UNIT_WORDS = {"in": "inches", "ft": "feet", "mm": "millimetres", "cm": "centimetres", "m": "metres"}
 
 _ORDER: tuple[Column, ...] = (
     ("line", "Line", 6, "count"),
@@ -74,7 +72,7 @@ class Book:
 
     lines: in the order of order.csv; Line 1 is the first. trace: of the same order. day: when it was totalled.
     relocated: hydrants whose parts are left out. former: rows of the former order.csv, None where there is none.
-    placed: the file that they are of, where a buyer kept the order as placed.
+    placed: the file that they are of, where a buyer kept the order as placed. paper: as the plan names it.
     """
 
     title: str
@@ -85,6 +83,7 @@ class Book:
     relocated: int = 0
     former: Sequence[Mapping[str, object]] | None = None
     placed: str = ""
+    paper: str | None = None
 
     @property
     def unit(self) -> str:
@@ -97,21 +96,19 @@ def write_workbook(book: Book, path: Path) -> Path | None:
 
     Raises OSError.
     """
-    options = {"strings_to_formulas": False, "strings_to_urls": False, "constant_memory": True}
-    out = xlsxwriter.Workbook(str(path), {**options, "tmpdir": str(path.parent)})
-    out.set_properties({"title": book.title, "created": datetime(book.day.year, book.day.month, book.day.day)})
-    formats = {name: out.add_format(kind) for name, kind in FORMATS.items()}
-    sheets = {name: Sheet(out.add_worksheet(name), formats, book.unit) for name in ("Order", "Enough", "Trace")}
-    _order_sheet(sheets["Order"], book)
-    _enough_sheet(sheets["Enough"], book, out)
-    rest = _trace_sheet(sheets["Trace"], book, path)
-    if book.former is not None:
-        changed_sheet(Sheet(out.add_worksheet("Changed"), formats, book.unit), book.lines, book.former, book.placed)
-    try:
-        out.close()
-    except FileCreateError as error:
-        cause = error.args[0] if error.args else None
-        raise cause if isinstance(cause, OSError) else OSError(None, str(error)) from None
+    with workbook_at(path, book.title, book.day, constant_memory=True) as out:
+        formats = {name: out.add_format(kind) for name, kind in FORMATS.items()}
+        paper = paper_of(book.unit, book.paper)
+
+        def sheet(name: str) -> Sheet:
+            return Sheet(out.add_worksheet(name), formats, book.unit, paper)
+
+        order, enough_, traced = (sheet(name) for name in ("Order", "Enough", "Trace"))
+        _order_sheet(order, book)
+        _enough_sheet(enough_, book, out)
+        rest = _trace_sheet(traced, book, path)
+        if book.former is not None:
+            changed_sheet(sheet("Changed"), book.lines, book.former, book.placed)
     return rest
 
 
@@ -134,7 +131,7 @@ def _order_sheet(sheet: Sheet, book: Book) -> None:
     missing = any(line.part_number is None for line in book.lines)
     sheet.notes([
         book.title,
-        f"Totalled {book.day.isoformat()}. Lengths in {_UNIT_WORDS[book.unit]}. 'Line' is the row of order.csv; "
+        f"Totalled {book.day.isoformat()}. Lengths in {UNIT_WORDS[book.unit]}. 'Line' is the row of order.csv; "
         "the other sheets name it too.",
         f"'To have' suffices with probability {book.service_level:.0%}; 'To buy' is that less what is on hand, "
         "in whole packs.",

@@ -14,14 +14,13 @@ import numpy as np
 from gradecheck import cautions
 from gradecheck.assessment import Assessment
 from gradecheck.clearance import Basis
-from gradecheck.decision import DECIDED, OPEN, Action
+from gradecheck.decision import DECIDED, ENGINEER, OPEN, Action
 from gradecheck.errors import listed
-from gradecheck.order import Need, OrderLine, first_order_by, part_name
-from gradecheck.outputs.style import MARKS, Mark
+from gradecheck.order import Need, OrderLine, first_order_by, part_name, total_cost
+from gradecheck.outputs.style import Mark, mark_of
 from gradecheck.outputs.summary import ACTION_WORDS
 from gradecheck.probability import Bools, Floats
 
-ENGINEER = (Action.too_high, Action.between_lengths, Action.relocate, Action.no_elevation)
 _LATE = "late"
 _RANGE = (0.1, 0.9)
 _FEWEST_BARS = 8
@@ -40,13 +39,17 @@ class Figure:
 
 @dataclass(frozen=True, slots=True)
 class Answer:
-    """The answer first. headline: one sentence; figures: in the order of reading; the rest: sentences."""
+    """The answer first. headline: one sentence; figures: in the order of reading; the rest: sentences.
+
+    why_open: what keeps open hydrants open, and how many.
+    """
 
     headline: str
     figures: tuple[Figure, ...]
     unsure: tuple[str, ...]
     assumed: tuple[str, ...]
     warnings: tuple[str, ...]
+    why_open: Mapping[str, int]
 
 
 def answer(a: Assessment) -> Answer:
@@ -68,12 +71,14 @@ def answer(a: Assessment) -> Answer:
         *_money(a.order, a.inputs.catalog.currency),
         *_first_day(a.order, a.today),
     ]
+    why = why_open(a)
     return Answer(
         _headline(reached, work, n[Action.keep], still, desk),
         tuple(figures),
-        _unsure(a),
+        _unsure(a, why),
         a.inputs.assumed,
         (*a.warnings, *_held(a)),
+        why,
     )
 
 
@@ -98,21 +103,16 @@ def _label(action: Action) -> str:
     return mark_of(action).label
 
 
-def mark_of(action: Action) -> Mark:
-    """How an action is drawn."""
-    return next(m for m in MARKS if m.action == action)
-
-
 def _money(lines: Sequence[OrderLine], currency: str) -> list[Figure]:
     lengths = [line for line in lines if line.length is not None]
     pieces = sum(line.quantity_order for line in lengths)
     bought = sum(line.quantity_buy or 0 for line in lengths)
     firm = sum(line.quantity_firm for line in lengths)
-    costs = [line.cost for line in lines if line.cost is not None]
+    cost = total_cost(lines)
     more = f"{pieces} extensions to have ({firm} of them firm), {bought} of them to buy"
-    if not costs:
+    if cost is None:
         return [Figure("no cost", "known for the parts", more)] if lines else [Figure("none", "parts to order")]
-    return [Figure(f"{sum(costs, Decimal(0)):,.0f} {currency}", "parts to buy", more)]
+    return [Figure(f"{cost:,.0f} {currency}", "parts to buy", more)]
 
 
 def _first_day(lines: Sequence[OrderLine], today: date) -> list[Figure]:
@@ -135,7 +135,7 @@ def _counted(n: int, noun: str) -> str:
     return f"1 {noun} is" if n == 1 else f"{n} {noun}s are"
 
 
-def _unsure(a: Assessment) -> tuple[str, ...]:
+def _unsure(a: Assessment, why: Mapping[str, int]) -> tuple[str, ...]:
     d = a.decision
     decided = np.isin(d.action, DECIDED) & ~a.counted.reviewed
     wrong = float(np.nansum(1 - d.confidence[decided]))
@@ -145,7 +145,7 @@ def _unsure(a: Assessment) -> tuple[str, ...]:
             f"Of the {int(decided.sum())} hydrants decided by computation expect about {wrong:.1f} to turn out "
             f"otherwise; none is decided below a probability of {a.inputs.plan.policy.confidence:g}."
         )
-    told += [f"Open mainly because {why}: {n}." for why, n in why_open(a).items()]
+    told += [f"Open mainly because {text}: {n}." for text, n in why.items()]
     if a.order:
         level = a.inputs.plan.policy.service_level
         told.append(f"The order suffices with probability {level:g} for each part, open hydrants counted by chance.")
@@ -153,13 +153,13 @@ def _unsure(a: Assessment) -> tuple[str, ...]:
 
 
 def _held(a: Assessment) -> list[str]:
-    """Hydrants that wait for an engineer's word, and those that the reach may have missed."""
+    """Hydrants that an engineer has to agree to, work or none, and those that the reach may have missed."""
     held = cautions.any_of(a.cautions, cautions.TO_REVIEW) & ~a.counted.reviewed & ~a.cases.outside
     missed = cautions.any_of(a.cautions, ("missed_by_reach",))
     told = []
     if held.any():
         codes = [c for c in cautions.TO_REVIEW if cautions.any_of(a.cautions[held], (c,)).any()]
-        told.append(f"Held until an engineer agrees ({', '.join(codes)}): {_named(a, held)}.")
+        told.append(f"An engineer has to agree ({', '.join(codes)}): {_named(a, held)}.")
     if missed.any():
         told.append(f"No job reaches them, yet the ground changes there (missed_by_reach): {_named(a, missed)}.")
     return told
@@ -293,33 +293,22 @@ def orders(a: Assessment) -> tuple[JobOrder, ...]:
         lines = [line for line in a.order if line.job == job]
         if not lines:
             continue
-        costs = [line.cost for line in lines if line.cost is not None]
-        days = sorted(line.order_by for line in lines if line.order_by and line.quantity_buy)
         rows = tuple(_part_row(line, unit) for line in lines)
-        total = sum(costs, Decimal(0)) if costs else None
-        found.append(JobOrder(job, a.inputs.jobs.starts.get(job), rows, total, days[0] if days else ""))
+        day = first_order_by(lines) or ""
+        found.append(JobOrder(job, a.inputs.jobs.starts.get(job), rows, total_cost(lines), day))
     return tuple(found)
 
 
 def _part_row(line: OrderLine, unit: str) -> PartRow:
     name = part_name(line, unit)
-    low, high = (quantile(line.need, p) for p in _RANGE)
+    low, high = (line.need.enough(p) for p in _RANGE)
     return PartRow(line, name, low, high, line.need.short(line.quantity_order), _bars(line.need, line.quantity_order))
-
-
-def quantile(need: Need, p: float) -> int:
-    """The smallest number that suffices with probability p.
-
-    >>> quantile(Need(3, np.array([0.25, 0.5, 0.25])), 0.5)
-    4
-    """
-    return need.least + int(np.searchsorted(np.cumsum(need.chance), p - 1e-12))
 
 
 def _bars(need: Need, have: int) -> tuple[Bar, ...]:
     if need.certain:
         return ()
-    first, last = quantile(need, 0.005), quantile(need, 0.995)
+    first, last = need.enough(0.005), need.enough(0.995)
     chance = need.chance[first - need.least : last - need.least + 1]
     width = 100 / max(len(chance), _FEWEST_BARS)
     return tuple(

@@ -35,7 +35,7 @@ CHAIN = "from hydrant to hydrant"
 class LongSection:
     """One road. how: what line the section follows. first: station of its start, metres; 0 where it has none.
 
-    station, before, after: (k,) metres along the line and ground there, NaN unknown.
+    length: metres. before, after: (k,) ground at even steps along the line, NaN unknown.
     rows, at: (h,) hydrants and where along the line they stand, rising.
     """
 
@@ -43,7 +43,7 @@ class LongSection:
     job: str
     how: str
     first: float
-    station: Floats
+    length: float
     before: Floats
     after: Floats
     rows: Ints
@@ -154,7 +154,7 @@ def _looked_at(a: Assessment, line: _Line) -> LongSection:
         job=line.job,
         how=line.how,
         first=line.first,
-        station=where * metre,
+        length=line.line.length * metre,
         before=a.inputs.before.heights(x, y).z,
         after=a.inputs.after.surface.heights(x, y).z,
         rows=line.rows[order],

@@ -22,7 +22,6 @@ from markupsafe import Markup
 
 from gradecheck import __version__
 from gradecheck.assessment import Assessment
-from gradecheck.decision import Action
 from gradecheck.outputs.manifest import versions
 from gradecheck.outputs.style import MARKS
 from gradecheck.reference import name_of
@@ -30,8 +29,8 @@ from gradecheck.report import answer, rows, trust
 from gradecheck.report.longsections import long_sections
 from gradecheck.report.marks import mark_path
 from gradecheck.report.picture import change_picture
-from gradecheck.surroundings import surroundings
-from gradecheck.units import elevation_unit
+from gradecheck.surroundings import Surroundings
+from gradecheck.units import UNIT_WORDS, elevation_unit, imperial
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,17 +56,18 @@ _LIBRARY = ("dispatch", "selection", "color", "interpolate", "timer", "ease", "t
 _SCRIPTS = ("read", "marks", "map", "table", "detail", "figure", "main")
 
 
-def write_report(a: Assessment, summary: Mapping[str, Any], inputs: Sequence[Mapping[str, Any]], path: Path) -> None:
+def write_report(
+    a: Assessment, around: Surroundings, summary: Mapping[str, Any], inputs: Sequence[Mapping[str, Any]], path: Path
+) -> None:
     """Write report.html. summary: of the run; inputs: the files that were read, as in run.json."""
-    path.write_text(report(a, summary, inputs), encoding="utf-8", newline="\n")
+    path.write_text(report(a, around, summary, inputs), encoding="utf-8", newline="\n")
 
 
-def report(a: Assessment, summary: Mapping[str, Any], inputs: Sequence[Mapping[str, Any]]) -> str:
+def report(a: Assessment, around: Surroundings, summary: Mapping[str, Any], inputs: Sequence[Mapping[str, Any]]) -> str:
     """The page as text."""
     plan = a.inputs.plan
     system = rows.MapSystem.of(a, plan.output.basemap is not None)
-    around = surroundings(a.inputs)
-    picture = change_picture(a.inputs, system.path, plan.output.unit in ("in", "ft"))
+    picture = change_picture(a.inputs, system.path, imperial(plan.output.unit))
     sections, without = long_sections(a, around)
     data = rows.page_data(a, system, around, sections, picture)
     style, script = _file("style.css"), _script()
@@ -93,33 +93,30 @@ def report(a: Assessment, summary: Mapping[str, Any], inputs: Sequence[Mapping[s
 def _context(a: Assessment, summary: Mapping[str, Any], inputs: Sequence[Mapping[str, Any]]) -> dict[str, Any]:
     """What the parts show that needs no script."""
     plan = a.inputs.plan
-    counted = a.counted.decision.action.tolist()
     return {
         "version": __version__,
         "versions": versions(),
         "plan": plan,
         "project": plan.project.name or "Hydrants beside regraded roads",
         "day": a.today.isoformat(),
-        "unit_words": rows.UNIT_WORDS[plan.output.unit],
+        "unit_words": UNIT_WORDS[plan.output.unit],
         "currency": a.inputs.catalog.currency,
         "summary": summary,
         "inputs": inputs,
         "answer": answer.answer(a),
-        "marks": [(m, counted.count(m.action)) for m in MARKS if m.action in set(map(Action, counted))],
+        "marks": [(m, summary["actions"][m.value]) for m in MARKS if m.value in summary["actions"]],
         "sure": answer.how_sure(a),
         "bands": answer.band_names(),
-        "why_open": answer.why_open(a),
         "orders": answer.orders(a),
         "cautions": answer.caution_rows(a),
         "policy": answer.policy_rows(a),
         "rejected": answer.rejected_rows(a),
         "measured": answer.measured_words(a),
-        "total": len(a),
         "stable": trust.stable_view(a),
         "settle": trust.settle_view(a),
         "settle_total": a.prospect.rows[0].hydrants if a.prospect.rows else 0,
         "accuracy": summary["accuracy"],
-        "elevation_words": rows.UNIT_WORDS[elevation_unit(plan.output.unit)],
+        "elevation_words": UNIT_WORDS[elevation_unit(plan.output.unit)],
     }
 
 

@@ -45,7 +45,7 @@ class Swatch:
 class Picture:
     """A picture of classes. url: PNG as a data address. west, south, east, north: its edges in the map's system.
 
-    step: width of a cell there. swatches: the classes that occur.
+    swatches: the classes that occur.
     """
 
     url: str
@@ -53,7 +53,6 @@ class Picture:
     south: float
     east: float
     north: float
-    step: float
     swatches: tuple[Swatch, ...]
 
 
@@ -88,7 +87,6 @@ def change_picture(inputs: Inputs, to_map: Path, imperial: bool) -> Picture | No
         south=north - ny * step,
         east=west + nx * step,
         north=north,
-        step=step,
         swatches=used,
     )
 

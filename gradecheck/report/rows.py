@@ -13,23 +13,20 @@ from pyproj import CRS
 from gradecheck import cautions
 from gradecheck.assessment import Assessment
 from gradecheck.clearance import Basis
-from gradecheck.decision import OPEN, Action
+from gradecheck.decision import Action
 from gradecheck.outputs.columns import clearance_sd
-from gradecheck.outputs.style import MARKS, SKETCHES
+from gradecheck.outputs.style import mark_of
 from gradecheck.probability import Floats, Ints
 from gradecheck.provenance import after_sources
-from gradecheck.reasons import choice_text
+from gradecheck.reasons import choice_texts
 from gradecheck.reference import Path, metres_per_unit
 from gradecheck.report.longsections import LongSection
 from gradecheck.report.marks import outline
 from gradecheck.report.picture import Picture
 from gradecheck.surroundings import Surroundings
-from gradecheck.units import METRES, elevation_unit
+from gradecheck.units import DIGITS, METRES, UNIT_WORDS, elevation_unit, imperial
 
-_DIGITS = {"in": 1, "ft": 2, "mm": 0, "cm": 1, "m": 3}
 _ELEVATION_DIGITS = 2
-_CHOOSING = (*OPEN, Action.keep, Action.extend, Action.shorten)
-UNIT_WORDS = {"in": "inches", "ft": "feet", "mm": "millimetres", "cm": "centimetres", "m": "metres"}
 _SIMPLE = 4000
 """Lines keep what is larger than this part of the map's extent."""
 
@@ -86,7 +83,9 @@ def _places(a: Assessment, system: MapSystem, order: Ints) -> dict[str, Any]:
 def _told(a: Assessment, order: Ints) -> dict[str, Any]:
     """What is said of them; a text that many share is there once."""
     reasons, reason = _coded(_reasons(a), order)
-    choices, choice = _coded(_chosen(a)[1], order)
+    d = a.counted.decision
+    chosen = choice_texts(d, d.best, a.inputs.plan.output.unit)
+    choices, choice = _coded([text or "" for text in chosen], order)
     sources, source = _coded([s or "" for s in after_sources(a.change, a.sampled)], order)
     notes = [None if e is None else e.note for e in a.review.at]
     return {
@@ -99,7 +98,7 @@ def _told(a: Assessment, order: Ints) -> dict[str, Any]:
         "firm": _trimmed([1 if f else None for f in a.firm[order].tolist()]),
         "reviewed": _trimmed([1 if f else None for f in a.counted.reviewed[order].tolist()]),
         "note": _trimmed([notes[k] or None for k in order.tolist()]),
-        "cautions": _trimmed([_codes(b) or None for b in a.cautions[order].tolist()]),
+        "cautions": _trimmed([cautions.places(b) or None for b in a.cautions[order].tolist()]),
     }
 
 
@@ -115,8 +114,8 @@ def _heights(a: Assessment, order: Ints) -> dict[str, Any]:
     """Numbers, of small heights and elevations in their units."""
     unit = a.inputs.plan.output.unit
     d, c, reached = a.decision, a.clearance, ~a.cases.outside
-    rise, _ = _chosen(a)
-    small = _numbers(METRES[unit], _DIGITS[unit], order)
+    chosen = a.counted.decision
+    small = _numbers(METRES[unit], DIGITS[unit], order)
     high = _numbers(METRES[elevation_unit(unit)], _ELEVATION_DIGITS, order)
     known = reached & np.isfinite(c.after)
     return {
@@ -128,31 +127,12 @@ def _heights(a: Assessment, order: Ints) -> dict[str, Any]:
         "basis": _trimmed([Basis(b).name if r else None for b, r in zip(c.basis[order], reached[order], strict=True)]),
         "undone": small(np.where(reached, c.after, np.nan)),
         "undone_sd": small(np.where(known, clearance_sd(a), np.nan)),
-        "final": small(c.after + rise),
+        "final": small(np.where(chosen.best >= 0, c.after + chosen.rise, np.nan)),
         "outlet": small(np.where(reached, a.inputs.hydrants.outlet, np.nan)),
         "low": small(np.where(reached, d.window.low, np.nan)),
         "high": small(np.where(reached, d.window.high, np.nan)),
         "sure": _trimmed(_plain(np.where(a.counted.reviewed, np.nan, d.confidence)[order], 3)),
     }
-
-
-def _chosen(a: Assessment) -> tuple[Floats, list[str]]:
-    """(H,) metres that what counts raises the flange, NaN where nothing is chosen, and it in words."""
-    d, unit = a.counted.decision, a.inputs.plan.output.unit
-    rise = np.full(len(a), np.nan)
-    words = [""] * len(a)
-    known: dict[tuple[int, int], str] = {}
-    for row in np.flatnonzero((d.best >= 0) & (d.table >= 0) & np.isin(d.action, _CHOOSING)).tolist():
-        table, best = int(d.table[row]), int(d.best[row])
-        rise[row] = d.tables[table].rise[best]
-        if (table, best) not in known:
-            known[table, best] = choice_text(d.tables[table], best, unit)
-        words[row] = known[table, best]
-    return rise, words
-
-
-def _codes(bits: int) -> list[int]:
-    return [k for k in range(len(cautions.CODES)) if bits >> k & 1]
 
 
 def _numbers(unit: float, digits: int, order: Ints) -> Callable[[Floats], list[float | None]]:
@@ -180,12 +160,11 @@ def _coded(texts: Iterable[str], order: Ints) -> tuple[list[str], list[int]]:
 
 
 def map_shapes(around: Surroundings, system: MapSystem, span: float) -> dict[str, Any]:
-    """Limits, roads and pavement as lists of coordinates in the map's system."""
+    """Limits, roads and pavement, each as lines of coordinates in the map's system."""
     fine = max(span / _SIMPLE, 0.2)
-    roads = [(road.name, road.line) for road in around.roads]
     return {
-        "limits": [[name, _rings(shape, system, fine)] for name, shape in around.limits],
-        "roads": [[name, _rings(line, system, fine)] for name, line in roads],
+        "limits": [line for _, shape in around.limits for line in _rings(shape, system, fine)],
+        "roads": [line for road in around.roads for line in _rings(road.line, system, fine)],
         "pavement": [] if around.pavement is None else _rings(around.pavement, system, fine),
     }
 
@@ -211,7 +190,7 @@ def section_columns(a: Assessment, sections: Sequence[LongSection]) -> list[dict
             "job": s.job,
             "how": s.how,
             "first": round(s.first / unit, 2),
-            "length": round(float(s.station[-1]) / unit, 2),
+            "length": round(s.length / unit, 2),
             "before": _plain(s.before / unit, _ELEVATION_DIGITS),
             "after": _plain(s.after / unit, _ELEVATION_DIGITS),
             "rows": place[s.rows].tolist(),
@@ -237,7 +216,8 @@ def page_data(
         "elevation_words": UNIT_WORDS[elevation_unit(unit)],
         "metre": system.metre,
         "to_elevation": METRES[unit] / METRES[elevation_unit(unit)],
-        "imperial": unit in ("in", "ft"),
+        "imperial": imperial(unit),
+        "digits": [DIGITS[unit], _ELEVATION_DIGITS],
         "actions": [[action.name, _mark(action)] for action in Action],
         "jobs": list(a.inputs.jobs.names),
         "cautions": [[code, cautions.MEANING[code]] for code in cautions.CODES],
@@ -246,11 +226,9 @@ def page_data(
         "dressing": _short(policy.dressing.metres / u),
         "outlets": [_short(policy.outlet_min.metres / u), _short(policy.outlet_max.metres / u)],
         "outlet_from": policy.outlet_from,
-        "confidence": policy.confidence,
         "basemap": plan.output.basemap,
         "picture": None if picture is None else
         {"url": picture.url, "box": [picture.west, picture.south, picture.east, picture.north]},
-        "sketches": {name: [s.line, s.fill, int(s.dashed)] for name, s in SKETCHES.items()},
         "shapes": map_shapes(around, system, float(span)),
         "sections": section_columns(a, sections),
         "hydrants": columns,
@@ -258,7 +236,7 @@ def page_data(
 
 
 def _mark(action: Action) -> dict[str, Any]:
-    mark = next(m for m in MARKS if m.action == action)
+    mark = mark_of(action)
     return {"label": mark.label, "fill": mark.fill, "path": outline(mark), "size": mark.size}
 
 

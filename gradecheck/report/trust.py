@@ -174,7 +174,6 @@ class WalkRow:
     """One measuring walk in words."""
 
     street: str
-    count: int
     length: str
     worth: str
     ids: str
@@ -232,7 +231,6 @@ def settle_view(a: Assessment) -> SettleView | None:
     walks = tuple(
         WalkRow(
             walk.street or "",
-            len(walk.rows),
             show(walk.length, unit, 0),
             money(walk.value),
             ", ".join(ids[int(i)] for i in m.index[walk.rows].tolist()),

@@ -12,7 +12,7 @@ from reportlab.pdfgen.canvas import Canvas
 
 from gradecheck.formats.field_rows import COLUMNS
 from gradecheck.outputs.order_files import inert
-from gradecheck.units import elevation_unit
+from gradecheck.units import elevation_unit, paper_of
 from gradecheck.worksheets import typeface, words
 from gradecheck.worksheets.filled import Filled, read_filled
 from gradecheck.worksheets.lists import engineer_pages, job_page
@@ -34,7 +34,7 @@ def write_worksheets(made: Book, path: Path, paper: str | None = None) -> None:
     paper: "letter" or "a4"; None: Letter where the plan is in inches or feet, else A4. The same book gives the
     same bytes. Raises ValueError for another paper, OSError where it cannot be written.
     """
-    name = paper or ("letter" if made.imperial else "a4")
+    name = paper_of(made.unit, paper)
     if name not in PAPERS:
         raise ValueError(f"paper {name!r} is unknown; known: {', '.join(PAPERS)}")
     size = PAPERS[name]

@@ -14,7 +14,7 @@ from gradecheck.decision import Action, Decision, right_choices
 from gradecheck.order import Work, named, takes
 from gradecheck.probability import Ints
 from gradecheck.reasons import choice_text
-from gradecheck.units import Length, show
+from gradecheck.units import Length, imperial, show
 from gradecheck.worksheets.words import height
 
 
@@ -74,13 +74,6 @@ def _likeliest(a: Assessment, rows: Ints) -> dict[int, Pick]:
     return found
 
 
-def work_of(a: Assessment) -> Work:
-    """What the order's own names of parts need to know."""
-    jobs = a.inputs.jobs
-    unit = a.inputs.plan.output.unit
-    return Work(a.job, a.inputs.family, a.firm, jobs.names, jobs.starts, a.inputs.families, unit)
-
-
 def parts(a: Assessment, work: Work, row: int, pick: Pick) -> tuple[Part, ...]:
     """What to take from the store: of several choices the larger number of each, so that any of them can be set."""
     if pick.options is None or not pick.which:
@@ -111,7 +104,7 @@ def _length(a: Assessment, family: str, length: float, known: bool) -> str:
 
 def small(unit: str) -> str:
     """The unit that a rule shows: inches with feet, else millimetres."""
-    return "in" if unit in ("in", "ft") else "mm"
+    return "in" if imperial(unit) else "mm"
 
 
 def said(pick: Pick, unit: str) -> tuple[str, ...]:
@@ -137,10 +130,8 @@ def site_rule(pick: Pick, window: tuple[float, float], target: float, unit: str)
         aim = min(max(target, low), high)
         meet = min(max(aim - (rises[0] + rises[1]) / 2, spans[1][0]), spans[0][1])
         spans[0][1] = spans[1][0] = meet
-    imperial = unit == "in"
-    lines = [
-        f"{height(s[0], imperial)} to {height(s[1], imperial)}: {words[r]}" for s, r in zip(spans, rises, strict=True)
-    ]
+    inches = unit == "in"
+    lines = [f"{height(s[0], inches)} to {height(s[1], inches)}: {words[r]}" for s, r in zip(spans, rises, strict=True)]
     return (*lines, "anything else: stop and call the engineer")
 
 

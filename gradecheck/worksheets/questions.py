@@ -9,9 +9,6 @@ from gradecheck.assessment import Assessment
 from gradecheck.decision import Action
 from gradecheck.worksheets import words
 
-ENGINEER = (Action.too_high, Action.between_lengths, Action.relocate, Action.no_elevation)
-"""Actions that somebody must decide before a crew can do anything."""
-
 
 @dataclass(frozen=True, slots=True)
 class Question:
@@ -65,7 +62,7 @@ def question(a: Assessment, row: int) -> Question:
 
 def _to_review(a: Assessment, row: int) -> list[str]:
     """The cautions of a hydrant that an engineer must agree to."""
-    return [c for c in cautions.TO_REVIEW if int(a.cautions[row]) >> cautions.CODES.index(c) & 1]
+    return [c for c in cautions.codes(int(a.cautions[row])) if c in cautions.TO_REVIEW]
 
 
 def held(a: Assessment, row: int, kind: str, number: int) -> Question:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from datetime import date
 
 import numpy as np
@@ -13,11 +13,12 @@ from gradecheck import cautions, reference
 from gradecheck.assessment import Assessment
 from gradecheck.cases import window_miss
 from gradecheck.clearance import Basis
-from gradecheck.decision import Action
+from gradecheck.decision import ENGINEER, Action
 from gradecheck.order import Work
 from gradecheck.probability import Bools, Floats
 from gradecheck.provenance import after_sources, before_sources
 from gradecheck.reference import Path
+from gradecheck.units import imperial
 from gradecheck.walk import route
 from gradecheck.worksheets import words
 from gradecheck.worksheets.picks import (
@@ -30,10 +31,9 @@ from gradecheck.worksheets.picks import (
     site_rule,
     small,
     window_of,
-    work_of,
 )
 from gradecheck.worksheets.places import Neighbour, Sketch, sketches, station_of
-from gradecheck.worksheets.questions import ENGINEER, Question, held, job_name, question, waits
+from gradecheck.worksheets.questions import Question, held, job_name, question, waits
 
 CREW = (Action.extend, Action.shorten, Action.measure, Action.on_site)
 """Actions with a sheet; `keep` has one where the ground must be dressed."""
@@ -48,7 +48,7 @@ class Levels:
 
     now: flange today, `basis` what that rests on. moved: the ground's change, up positive. undone: flange above the
     new ground if nothing is done. finals: flange above the new ground with each choice, and its words.
-    low, high: the owner's window above the ground. outlet: above the flange.
+    low, high: the owner's window above the ground.
     """
 
     now: float
@@ -58,7 +58,6 @@ class Levels:
     finals: tuple[tuple[str, float], ...]
     low: float
     high: float
-    outlet: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -125,7 +124,7 @@ class Book:
     @property
     def imperial(self) -> bool:
         """Feet and inches, else metric."""
-        return self.unit in ("in", "ft")
+        return imperial(self.unit)
 
     def jobs(self) -> list[tuple[str, tuple[Sheet, ...]]]:
         """Sheets by job, in order."""
@@ -146,17 +145,12 @@ def book(a: Assessment) -> Book:
     drawn = sketches(a, rows)
     lon, lat = _degrees(a)
     before, after = before_sources(a.change, a.sampled), after_sources(a.change, a.sampled)
-    work = work_of(a)
-    sheets = [
-        replace(
-            _sheet(a, work, row, chosen[row], bool(dressed[row]), drawn[n]),
-            number=n + 1,
-            longitude=float(lon[row]),
-            latitude=float(lat[row]),
-            station=station_of(after[row]) or station_of(before[row]),
-        )
-        for n, row in enumerate(rows.tolist())
-    ]
+    work = a.work
+    sheets = []
+    for n, row in enumerate(rows.tolist()):
+        station = station_of(after[row]) or station_of(before[row])
+        where = _Where(n + 1, row, float(lon[row]), float(lat[row]), station, drawn[n])
+        sheets.append(_sheet(a, work, where, chosen[row], bool(dressed[row])))
     asked = np.flatnonzero(np.isin(d.action, ENGINEER)).tolist()
     return Book(
         title=plan.project.name or "Hydrants",
@@ -198,8 +192,20 @@ def _degrees(a: Assessment) -> tuple[Floats, Floats]:
     return np.asarray(lon), np.asarray(lat)
 
 
-def _sheet(a: Assessment, work: Work, row: int, pick: Pick, dressed: bool, sketch: Sketch) -> Sheet:
-    h, plan, d = a.inputs.hydrants, a.inputs.plan, a.counted.decision
+@dataclass(frozen=True, slots=True)
+class _Where:
+    """What a sheet says of its place; fields as in `Sheet`."""
+
+    number: int
+    row: int
+    longitude: float
+    latitude: float
+    station: str
+    sketch: Sketch
+
+
+def _sheet(a: Assessment, work: Work, where: _Where, pick: Pick, dressed: bool) -> Sheet:
+    h, plan, d, row = a.inputs.hydrants, a.inputs.plan, a.counted.decision, where.row
     kind = words.DRESS if dressed else Action(int(d.action[row])).name
     unit = small(plan.output.unit)
     takes_parts = kind in OPENED
@@ -211,19 +217,19 @@ def _sheet(a: Assessment, work: Work, row: int, pick: Pick, dressed: bool, sketc
         rule = site_rule(pick, window_of(d, row, plan.policy.dressing), plan.policy.clearance_target.metres, unit)
     place = h.geometry[row]
     return Sheet(
-        number=0,
+        number=where.number,
         row=row,
         hydrant_id=h.id[row],
         kind=kind,
         job=job,
         starts=a.inputs.jobs.starts.get(job),
         street=h.street[row] or "",
-        station="",
+        station=where.station,
         position=f"{_number(place.x)}, {_number(place.y)} ({reference.name_of(h.crs)})",
         place=int(h.place[row]),
-        longitude=0.0,
-        latitude=0.0,
-        sketch=sketch,
+        longitude=where.longitude,
+        latitude=where.latitude,
+        sketch=where.sketch,
         do=_do(a, row, kind, pick, unit) if not waits(a, row, kind) else f"{HOLD} {_do(a, row, kind, pick, unit)}",
         stage=words.stage(kind, float(a.change.change[row]), curb),
         rule=rule,
@@ -247,9 +253,9 @@ def _number(value: float) -> str:
 
 def _do(a: Assessment, row: int, kind: str, pick: Pick, unit: str) -> str:
     """The one sentence."""
-    imperial = unit == "in"
+    inches = unit == "in"
     miss = _miss(a, row, pick.rises)
-    off = words.too(miss, imperial)
+    off = words.too(miss, inches)
     if kind == Action.measure.name:
         return "Measure the flange height and write it down. Open nothing."
     if kind == words.DRESS:
@@ -264,7 +270,7 @@ def _do(a: Assessment, row: int, kind: str, pick: Pick, unit: str) -> str:
     if not told:
         return "No length is stated: ask the engineer before going out."
     final = float(a.clearance.after[row]) + pick.rises[0]
-    end = f"; the flange then stands {words.above(final, imperial, 'finished ground')}" if np.isfinite(final) else ""
+    end = f"; the flange then stands {words.above(final, inches, 'finished ground')}" if np.isfinite(final) else ""
     also = "dress the ground" if _dressable(a, miss) else "dressing does not mend it"
     dress = f", {off}: {also}" if off else ""
     return f"{told[0][0].upper()}{told[0][1:]}{end}{dress}."
@@ -295,7 +301,6 @@ def _levels(a: Assessment, row: int, kind: str, pick: Pick, unit: str) -> Levels
         finals=finals,
         low=float(window.low[row]),
         high=float(window.high[row]),
-        outlet=float(a.inputs.hydrants.outlet[row]),
     )
 
 
@@ -309,7 +314,7 @@ def _checks(a: Assessment, row: int) -> tuple[str, ...]:
 
 def _cautions(a: Assessment, row: int, pick: Pick, dressed: bool) -> tuple[str, ...]:
     """The row's own cautions in words; those that rest on the choice are worked out anew where it was reviewed."""
-    codes = [c for k, c in enumerate(cautions.CODES) if int(a.cautions[row]) >> k & 1]
+    codes = cautions.codes(int(a.cautions[row]))
     if a.counted.decision.action[row] == Action.on_site:
         codes = [c for c in codes if c != words.DRESS]  # that would be the computed choice's
     if a.counted.reviewed[row]:

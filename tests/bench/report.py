@@ -24,6 +24,7 @@ from affine import Affine
 from gradecheck import Plan, compute
 from gradecheck.outputs import manifest
 from gradecheck.report.page import report
+from gradecheck.surroundings import surroundings
 from tests.projects import CRS, EAST, NORTH, toml_text
 
 CELL = 5.0
@@ -121,7 +122,8 @@ def main(count: int) -> None:
         seconds = []
         for _ in range(3):
             started = time.perf_counter()
-            text = report(result.assessment, result.summary, read)
+            around = surroundings(result.assessment.inputs)
+            text = report(result.assessment, around, result.summary, read)
             seconds.append(time.perf_counter() - started)
         (folder / "report.html").write_text(text, encoding="utf-8")
         picture = len(re.search(r'"url":"([^"]*)"', text)[1])  # type: ignore[index]

@@ -24,8 +24,8 @@ def terrain(
 ) -> Path:
     """Float32 metres, size x size cells of 1 m, tiles of 512, DEFLATE with the floating-point predictor.
 
-    Hills, and noise of 2 cm rounded to half a millimetre. design: the same hills a little higher or lower. box: only there
-    (left, bottom, right, top); elsewhere blocks are absent and read as no data.
+    Hills, and noise of 2 cm rounded to half a millimetre. design: the same hills a little higher or lower.
+    box: ground only there (left, bottom, right, top); elsewhere blocks are absent and read as no data.
     """
     if path.exists():
         return path

@@ -1,7 +1,7 @@
 const map = makeMap();
 makeDetail();
 const figures = makeFigures();
-const table = makeTable(map);
+const table = makeTable();
 makeFilters(map);
 
 /* Paper shows what the screen has, all of it: every row that is shown, every section. */

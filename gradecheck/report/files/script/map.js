@@ -11,13 +11,18 @@ function makeMap() {
   const left = (x) => view.applyX((x - base.x) * base.scale + width / 2);
   const top = (y) => view.applyY((base.y - y) * base.scale + height / 2);
   const pixels = () => base.scale * view.k;
+  /* The place on the ground under a point of the screen. */
+  function under(px, py) {
+    const [x, y] = view.invert([px, py]);
+    return [(x - width / 2) / base.scale + base.x, base.y - (y - height / 2) / base.scale];
+  }
 
   function bounds(all) {
     let w = Infinity, s = Infinity, e = -Infinity, n = -Infinity;
     const add = (x, y) => { w = Math.min(w, x); e = Math.max(e, x); s = Math.min(s, y); n = Math.max(n, y); };
     const jobs = rows.job.some((j) => j >= 0);
     for (let k = 0; k < count; k++) if (all || !jobs || rows.job[k] >= 0) add(rows.x[k], rows.y[k]);
-    if (!all) for (const [, lines] of data.shapes.limits) for (const line of lines) for (let k = 0; k < line.length; k += 2) add(line[k], line[k + 1]);
+    if (!all) for (const line of data.shapes.limits) for (let k = 0; k < line.length; k += 2) add(line[k], line[k + 1]);
     return [w, s, e, n];
   }
 
@@ -49,8 +54,7 @@ function makeMap() {
   function size(shrink = false) {
     const box = onPaper ? { width: 700, height: 460 } : canvas.parentElement.getBoundingClientRect();
     if (!box.width || (box.width === width && box.height === height)) return;
-    const middle = base && view.invert([width / 2, height / 2]);
-    const there = base && { x: (middle[0] - width / 2) / base.scale + base.x, y: base.y - (middle[1] - height / 2) / base.scale, k: pixels() };
+    const there = base && { middle: under(width / 2, height / 2), k: pixels() };
     const less = shrink === true ? Math.min(box.width / width, box.height / height) : 1;
     width = box.width; height = box.height;
     ratio = onPaper ? 3 : Math.min(devicePixelRatio || 1, 2);
@@ -58,7 +62,7 @@ function makeMap() {
     base = fitting(bounds(false));
     zoom.extent([[0, 0], [width, height]]);
     const k = there ? (there.k * less) / base.scale : 1;
-    const x = there ? (there.x - base.x) * base.scale : 0, y = there ? (base.y - there.y) * base.scale : 0;
+    const x = there ? (there.middle[0] - base.x) * base.scale : 0, y = there ? (base.y - there.middle[1]) * base.scale : 0;
     d3.select(canvas).call(zoom.transform, d3.zoomIdentity.translate(width / 2, height / 2).scale(k).translate(-x - width / 2, -y - height / 2));
     schedule();
   }
@@ -85,10 +89,10 @@ function makeMap() {
       context.globalAlpha = 1; context.stroke();
     }
     context.beginPath();
-    for (const [, lines] of data.shapes.limits) lines.forEach(line);
+    data.shapes.limits.forEach(line);
     context.setLineDash([7, 4]); context.strokeStyle = soft; context.lineWidth = 1.3; context.stroke(); context.setLineDash([]);
     context.beginPath();
-    for (const [, lines] of data.shapes.roads) lines.forEach(line);
+    data.shapes.roads.forEach(line);
     context.lineWidth = 1.2; context.stroke();
   }
 
@@ -97,7 +101,7 @@ function makeMap() {
     context.setTransform(ratio, 0, 0, ratio, 0, 0);
     context.clearRect(0, 0, width, height);
     context.fillStyle = colour('--map'); context.fillRect(0, 0, width, height);
-    if (tiles) tiles.draw(context, { left, top, pixels, width, height, back: (px, py) => { const [x, y] = view.invert([px, py]); return [(x - width / 2) / base.scale + base.x, base.y - (y - height / 2) / base.scale]; } });
+    if (tiles) tiles.draw(context, { left, top, pixels, width, height, under });
     if (picture && picture.complete && picture.naturalWidth) {
       const [w, s, e, n] = data.picture.box;
       context.imageSmoothingEnabled = false;
@@ -168,16 +172,13 @@ function makeMap() {
   }
 
   function pick(event) {
-    const [px, py] = d3.pointer(event, canvas), [x, y] = view.invert([px, py]);
-    const row = tree.find((x - width / 2) / base.scale + base.x, base.y - (y - height / 2) / base.scale, 16 / pixels());
+    const row = tree.find(...under(...d3.pointer(event, canvas)), 16 / pixels());
     if (row !== undefined) state.choose(row, 'map');
   }
 
   /* The next hydrant that way: within 45 degrees, the nearest. */
   function step(dx, dy) {
-    const middle = view.invert([width / 2, height / 2]);
-    const x = state.chosen >= 0 ? rows.x[state.chosen] : (middle[0] - width / 2) / base.scale + base.x;
-    const y = state.chosen >= 0 ? rows.y[state.chosen] : base.y - (middle[1] - height / 2) / base.scale;
+    const [x, y] = state.chosen >= 0 ? [rows.x[state.chosen], rows.y[state.chosen]] : under(width / 2, height / 2);
     let best = -1, least = Infinity;
     for (const row of state.shown) {
       const ex = rows.x[row] - x, ey = rows.y[row] - y, along = ex * dx + ey * dy, aside = Math.abs(ex * dy) + Math.abs(ey * dx);
@@ -222,7 +223,6 @@ function makeMap() {
   size();
   return {
     seen(row) { const x = left(rows.x[row]), y = top(rows.y[row]); return x >= 0 && y >= 0 && x <= width && y <= height; },
-    draw, size,
     paper(on) {
       if (on === onPaper) return;
       onPaper = on;
@@ -254,7 +254,7 @@ function makeTiles(ready) {
   return {
     draw(context, m) {
       const z = Math.max(0, Math.min(19, Math.round(Math.log2((2 * half * m.pixels()) / 256)))), span = (2 * half) / 2 ** z;
-      const [w, n] = m.back(0, 0), [e, s] = m.back(m.width, m.height);
+      const [w, n] = m.under(0, 0), [e, s] = m.under(m.width, m.height);
       const from = (v) => Math.max(0, Math.floor(v)), to = (v) => Math.min(2 ** z - 1, Math.floor(v));
       context.imageSmoothingEnabled = true;
       for (let x = from((w + half) / span); x <= to((e + half) / span); x++) {

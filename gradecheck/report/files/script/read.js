@@ -2,7 +2,7 @@
 const data = JSON.parse(document.getElementById('data').textContent);
 const rows = data.hydrants;
 const count = rows.id.length;
-const smallDigits = { in: 1, ft: 2, mm: 0, cm: 1, m: 3 }[data.unit];
+const [smallDigits, elevationDigits] = data.digits;
 
 const known = (v) => v !== null && v !== undefined;
 const at = (column, row) => (row < column.length ? column[row] : null);
@@ -13,7 +13,7 @@ function number(v, digits) {
 }
 const small = (v) => number(v, smallDigits);
 const signed = (v) => (known(v) ? (v > 0 ? '+' : '') + small(v) : '');
-const elevation = (v) => number(v, 2);
+const elevation = (v) => number(v, elevationDigits);
 
 const streetOf = (row) => rows.streets[rows.street[row]];
 const reasonOf = (row) => rows.reasons[rows.reason[row]];

@@ -1,5 +1,5 @@
 /* The table: filtered and sorted with the map, a page of rows at a time, all of them on paper. */
-function makeTable(map) {
+function makeTable() {
   const table = document.getElementById('table'), body = table.tBodies[0];
   const page = 50, most = 3000;
   const columns = [
@@ -116,7 +116,7 @@ function makeTable(map) {
     if (what.shown) arrange();
     else if (what.chosen) mark(what.from);
   });
-  return { show, map };
+  return { show };
 }
 
 /* Who is shown: one set of filters for table and map. */
