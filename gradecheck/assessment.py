@@ -31,6 +31,7 @@ from gradecheck.measurement import (
 )
 from gradecheck.order import OrderLine, Work, total_order
 from gradecheck.paving import Jobs
+from gradecheck.plan import Plan
 from gradecheck.policy import Policy
 from gradecheck.probability import Bools, Floats, Ints
 from gradecheck.prospect import Known, Prospect, prospect
@@ -156,6 +157,7 @@ def assessed(
             *_unreached(cases, setback, plan.policy),
             *(f"review: {text}" for text in taken.told),
             *_vanished(review),
+            *_without_sheet(plan, taken.decision),
             *changed_text(changed(review, decision, unit), hydrants.id),
         ),
         today=today,
@@ -213,6 +215,16 @@ def _vanished(review: Review) -> list[str]:
     names = ", ".join(edit.hydrant_id for edit in review.kept[:5]) + (" ..." if len(review.kept) > 5 else "")
     count = f"{len(review.kept)} edit{'' if len(review.kept) == 1 else 's'}"
     return [f"review: kept in 'review_kept', since their hydrants are no longer there: {count} ({names})"]
+
+
+def _without_sheet(plan: Plan, decision: Decision) -> list[str]:
+    """A note of what the plan takes off the work sheets."""
+    found = []
+    for action in (Action.extend, Action.shorten, *OPEN):
+        count = int((decision.action == action).sum())
+        if count and action.name not in plan.output.sheets:
+            found.append(f"{count} '{action.name}' have no work sheet and no row in the forms: [output] sheets says so")
+    return found
 
 
 def _unreached(cases: Cases, setback: Setback, policy: Policy) -> list[str]:

@@ -52,6 +52,8 @@ _DELIVERABLES = (
 )
 
 
+PARQUET = "hydrants.parquet"
+"""The layer of hydrants once more, where the plan asks for it."""
 PLACED = "order_placed.csv"
 """A copy of order.csv that a buyer keeps in the folder: what later orders are held against."""
 
@@ -137,7 +139,7 @@ def order(package: Path | str, *, out: Path | str | None = None, today: date | N
         raise OutputError(Finding(path.as_posix(), held, "close it in the desktop GIS and run again"))
     day = today or date.today()
     again = reorder(path, path.as_posix(), day)
-    _in_place(target, lambda aside: _remake(again, path, aside, day))
+    _in_place(target, lambda aside: _remake(again, path, aside, day), stale=(workbook.TRACE_CSV,))
     summary = order_summary(again)
     if target != path.parent:
         return summary
@@ -232,7 +234,7 @@ def write(result: Result, folder: Path | str) -> list[Path]:
 
 
 def _in_place(
-    target: Path, make: Callable[[Path], list[Path]], stale: Sequence[str] = (workbook.TRACE_CSV,)
+    target: Path, make: Callable[[Path], list[Path]], stale: Sequence[str] = (workbook.TRACE_CSV, PARQUET)
 ) -> list[Path]:
     """Files made aside in a folder of the target's own, then moved into it, all or none.
 
@@ -290,6 +292,9 @@ def _make(result: Result, aside: Path, started: float) -> list[Path]:
     read = manifest.input_files(a.inputs)
     around = surroundings(a.inputs)
     layer.write_layers(a, around, outputs["gradecheck.gpkg"], _metadata(a))
+    if plan.output.geoparquet:
+        outputs[PARQUET] = aside / PARQUET
+        layer.write_parquet(a, outputs[PARQUET])
     order_files.write_csv(table, outputs["order.csv"])
     rest = _write_workbook(outputs["order.xlsx"], plan, _counting(a), a.order, a.today, aside.parent)
     if rest is not None:

@@ -11,7 +11,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from datetime import date
 from pathlib import Path
-from typing import Annotated, Any, Literal, Self
+from typing import Annotated, Any, Literal, Self, get_args
 from urllib.parse import urlsplit
 
 from pydantic import (
@@ -171,15 +171,23 @@ class SettleSource(Section):
     walk: PositiveLength = Length(150, "m")
 
 
+Sheeted = Literal["extend", "shorten", "measure", "on_site", "keep"]
+
+
 class OutputPlace(Section):
     """`[output]`: the folder and the unit of small heights, the paper to print on, the background of the map.
 
     basemap: address of map tiles in the usual web projection, with {z}, {x} and {y}; off by default.
+    report_rows: hydrants that the report shows one by one, those of jobs first. sheets: actions that get a work sheet;
+    keep: where the ground must be dressed. geoparquet: the layer `hydrants` as GeoParquet too.
     """
 
     dir: PathText = "out"
     unit: Literal["in", "ft", "mm", "cm", "m"] = "in"
     paper: Literal["letter", "a4"] | None = None
+    report_rows: int = Field(default=100_000, ge=0)
+    sheets: tuple[Sheeted, ...] = get_args(Sheeted)
+    geoparquet: bool = False
     basemap: str | None = None
     basemap_credit: str | None = Field(default=None, validate_default=True)
 

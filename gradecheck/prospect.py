@@ -16,7 +16,7 @@ from gradecheck.plan import SettleSource
 from gradecheck.policy import Policy
 from gradecheck.probability import Bools, Floats, Ints
 
-_MOST = 2_000
+_MOST = 500
 """Hydrants that the rows are reckoned from: of more, every second, third ... stands for the others."""
 _WALKED = 600
 """Hydrants that are grouped into walks at most: more are no list to begin with."""

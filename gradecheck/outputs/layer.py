@@ -13,6 +13,7 @@ from pathlib import Path
 from typing import Any
 
 import pyarrow as pa
+import pyarrow.parquet as pq
 import pyogrio.raw
 import shapely
 from numpy.typing import NDArray
@@ -85,6 +86,25 @@ def write_layers(a: Assessment, around: Surroundings, path: Path, metadata: dict
             _describe(db, unit, metadata)
         db.close()
     except (DataSourceError, sqlite3.Error, OSError) as error:
+        raise OutputError(Finding(path.name, f"could not be written ({error})", "check the space and rights")) from None
+
+
+def write_parquet(a: Assessment, path: Path) -> None:
+    """The layer `hydrants` as GeoParquet 1.1, with the same rows and columns. Raises OutputError."""
+    points = a.inputs.hydrants.geometry
+    table = columns.hydrants_table(a)
+    standard = pa.array(shapely.to_wkb(points, flavor="iso").tolist(), pa.binary())  # the only one that it allows
+    table = table.set_column(table.column_names.index(columns.GEOMETRY), columns.GEOMETRY, standard)
+    kind = point_type(points)
+    column: dict[str, Any] = {"encoding": "WKB", "crs": a.inputs.hydrants.crs.to_json_dict()}
+    column["geometry_types"] = [] if kind == "Unknown" else [kind]
+    if kind == "Point":
+        column["bbox"] = shapely.total_bounds(points).tolist()
+    about = {"version": "1.1.0", "primary_column": columns.GEOMETRY, "columns": {columns.GEOMETRY: column}}
+    said = {b"geo": json.dumps(about).encode(), **(table.schema.metadata or {})}
+    try:
+        pq.write_table(table.replace_schema_metadata(said), path)
+    except (OSError, pa.ArrowException) as error:
         raise OutputError(Finding(path.name, f"could not be written ({error})", "check the space and rights")) from None
 
 

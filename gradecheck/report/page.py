@@ -80,6 +80,7 @@ def report(a: Assessment, around: Surroundings, summary: Mapping[str, Any], inpu
         "sections": sections,
         "outlets": any(np.isfinite(a.inputs.hydrants.outlet[s.rows]).any() for s in sections),
         "without_section": without,
+        "not_shown": max(0, len(a) - plan.output.report_rows),
         "map_system": name_of(system.crs),
         "basemap_host": urlsplit(plan.output.basemap).netloc if plan.output.basemap else "",
         "policy_line": _policy_line(style, script, plan.output.basemap),

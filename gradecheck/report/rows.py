@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -54,21 +54,21 @@ class MapSystem:
 
 
 def hydrant_columns(a: Assessment, system: MapSystem) -> dict[str, Any]:
-    """(H,) columns, those that a job reaches first, so that what only they have ends with them."""
+    """Columns, a row for each that is shown, those that a job reaches first: what only they have ends with them."""
     order = _order(a)
     return {**_places(a, system, order), **_told(a, order), **_heights(a, order)}
 
 
 def _order(a: Assessment) -> Ints:
-    """Hydrants that a job reaches, then the others."""
-    return np.argsort(a.cases.outside, kind="stable").astype(np.int64)
+    """The hydrants that are shown one by one: those that a job reaches, then the others, as many as the plan says."""
+    return np.argsort(a.cases.outside, kind="stable")[: a.inputs.plan.output.report_rows].astype(np.int64)
 
 
 def _places(a: Assessment, system: MapSystem, order: Ints) -> dict[str, Any]:
     """Who and where they are, and what is done there."""
     h = a.inputs.hydrants
     x, y = system.path.there(h.x, h.y)
-    streets, street = _coded([s or "" for s in h.street], order)
+    streets, street = _coded([h.street[k] or "" for k in order.tolist()])
     return {
         "id": [h.id[k] for k in order.tolist()],
         "x": np.round(x[order], 2).tolist(),
@@ -82,12 +82,13 @@ def _places(a: Assessment, system: MapSystem, order: Ints) -> dict[str, Any]:
 
 def _told(a: Assessment, order: Ints) -> dict[str, Any]:
     """What is said of them; a text that many share is there once."""
-    reasons, reason = _coded(_reasons(a), order)
+    reasons, reason = _coded(_reasons(a, order))
     d = a.counted.decision
     chosen = choice_texts(d, d.best, a.inputs.plan.output.unit)
-    choices, choice = _coded([text or "" for text in chosen], order)
-    sources, source = _coded([s or "" for s in after_sources(a.change, a.sampled)], order)
-    notes = [None if e is None else e.note for e in a.review.at]
+    choices, choice = _coded([chosen[k] or "" for k in order.tolist()])
+    said = after_sources(a.change, a.sampled)
+    sources, source = _coded([said[k] or "" for k in order.tolist()])
+    edits = [a.review.at[k] for k in order.tolist()]
     return {
         "reasons": reasons,
         "reason": reason,
@@ -97,16 +98,16 @@ def _told(a: Assessment, order: Ints) -> dict[str, Any]:
         "source": source,
         "firm": _trimmed([1 if f else None for f in a.firm[order].tolist()]),
         "reviewed": _trimmed([1 if f else None for f in a.counted.reviewed[order].tolist()]),
-        "note": _trimmed([notes[k] or None for k in order.tolist()]),
+        "note": _trimmed([None if e is None else e.note or None for e in edits]),
         "cautions": _trimmed([cautions.places(b) or None for b in a.cautions[order].tolist()]),
     }
 
 
-def _reasons(a: Assessment) -> list[str]:
+def _reasons(a: Assessment, order: Ints) -> list[str]:
     """The sentence of each; where a reviewer chose, it is told as what was computed."""
     return [
-        f"Set in review. Computed: {text}" if by_review else text
-        for text, by_review in zip(a.reasons, a.counted.reviewed.tolist(), strict=True)
+        f"Set in review. Computed: {a.reasons[k]}" if by_review else a.reasons[k]
+        for k, by_review in zip(order.tolist(), a.counted.reviewed[order].tolist(), strict=True)
     ]
 
 
@@ -151,12 +152,10 @@ def _trimmed(values: list[Any]) -> list[Any]:
     return values[:last]
 
 
-def _coded(texts: Iterable[str], order: Ints) -> tuple[list[str], list[int]]:
+def _coded(texts: Sequence[str]) -> tuple[list[str], list[int]]:
     """Different texts once, and which of them each row has."""
-    listed = list(texts)
-    sorted_rows = [listed[k] for k in order.tolist()]
-    index = {text: k for k, text in enumerate(dict.fromkeys(sorted_rows))}
-    return list(index), [index[text] for text in sorted_rows]
+    index = {text: k for k, text in enumerate(dict.fromkeys(texts))}
+    return list(index), [index[text] for text in texts]
 
 
 def map_shapes(around: Surroundings, system: MapSystem, span: float) -> dict[str, Any]:
@@ -182,8 +181,9 @@ def _rings(shape: shapely.Geometry, system: MapSystem, fine: float) -> list[list
 def section_columns(a: Assessment, sections: Sequence[LongSection]) -> list[dict[str, Any]]:
     """Ground along each section and which rows of `hydrant_columns` stand on it."""
     unit = METRES[elevation_unit(a.inputs.plan.output.unit)]
-    place = np.empty(len(a), dtype=np.int64)
-    place[_order(a)] = np.arange(len(a))
+    shown = _order(a)
+    place = np.full(len(a), -1, dtype=np.int64)
+    place[shown] = np.arange(len(shown))
     return [
         {
             "name": s.name,
@@ -193,8 +193,8 @@ def section_columns(a: Assessment, sections: Sequence[LongSection]) -> list[dict
             "length": round(s.length / unit, 2),
             "before": _plain(s.before / unit, _ELEVATION_DIGITS),
             "after": _plain(s.after / unit, _ELEVATION_DIGITS),
-            "rows": place[s.rows].tolist(),
-            "at": np.round(s.at / unit, 1).tolist(),
+            "rows": place[s.rows][place[s.rows] >= 0].tolist(),
+            "at": np.round(s.at / unit, 1)[place[s.rows] >= 0].tolist(),
         }
         for s in sections
     ]
@@ -208,7 +208,7 @@ def page_data(
     policy, unit = plan.policy, plan.output.unit
     u = METRES[unit]
     columns = hydrant_columns(a, system)
-    span = max(np.ptp(columns["x"]), np.ptp(columns["y"]), 1.0)
+    span = max(np.ptp(columns["x"]), np.ptp(columns["y"]), 1.0) if columns["x"] else 1.0
     return {
         "unit": unit,
         "elevation_unit": elevation_unit(unit),

@@ -139,7 +139,8 @@ def book(a: Assessment) -> Book:
     d, h, plan = a.counted.decision, a.inputs.hydrants, a.inputs.plan
     chosen = picks(a)
     dressed = _dressed(a)
-    rows = np.flatnonzero(np.isin(d.action, CREW) | dressed)
+    wanted = [Action[name] for name in plan.output.sheets]
+    rows = np.flatnonzero((np.isin(d.action, CREW) | dressed) & np.isin(d.action, wanted))
     at = route(h.x[rows], h.y[rows], a.job[rows], [h.street[i] for i in rows.tolist()])
     rows = rows[at].astype(np.int64)
     drawn = sketches(a, rows)
