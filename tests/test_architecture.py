@@ -19,8 +19,8 @@ MODULES = {
 TREES = {name: ast.parse(path.read_text(encoding="utf-8")) for name, path in MODULES.items()}
 
 # What each module or package may import of the others; everything may import errors, units and the version.
-ANYWHERE = {"errors", "units", "__version__"}
-SETTINGS = {"validation", "policy", "plan", "sources", "catalog"}
+ANYWHERE = {"errors", "units", "addresses", "__version__"}
+SETTINGS = {"validation", "policy", "plan", "sources", "delivery", "catalog"}
 CORE = {
     "cases",
     "provenance",
@@ -43,6 +43,7 @@ CORE = {
     "sharing",
 }
 READING = {"reference", "vertical", "layers", "hydrants", "paving", "surfaces", "formats", "engine", "roads", "designs"}
+READING |= {"databases", "relations", "webs", "services"}
 READING |= {"grounds", "groundwork", "nets", "steady", "laying"}
 JOB = {"inputs", "inventory", "measurement", "assessment", "surroundings", "inspection", "pipeline"}
 WRITING = {"outputs", "report", "worksheets"}
@@ -63,12 +64,14 @@ ALLOWED: dict[str, set[str]] = {
     "errors": set(),
     "units": set(),
     "engine": set(),
+    "addresses": set(),
     "validation": set(),
     "probability": set(),
     "policy": {"validation"},
     "catalog": {"validation"},
     "sources": {"validation"},
-    "plan": {"policy", "catalog", "sources", "validation"},
+    "delivery": {"sources", "validation"},
+    "plan": {"policy", "catalog", "sources", "delivery", "validation"},
     "roads": {"probability"},
     "formats": {"roads", "catalog", "layers", "fieldbook", "validation", "probability"},
     "designs": {"reference", "vertical", "layers", "surfaces", "formats", "roads", "probability"} | SETTINGS,
@@ -81,7 +84,11 @@ ALLOWED: dict[str, set[str]] = {
     "nets": {"reference", "hydrants", "surfaces", "variogram", "probability"},
     "steady": {"reference", "layers", "grounds", "paving", "plan", "stable", "surfaces", "probability"},
     "laying": READING | SETTINGS | {"clearance", "fieldwork", "stable", "probability"},
-    "layers": {"validation", "probability"},
+    "databases": set(),
+    "relations": {"databases", "validation", "probability"},
+    "webs": set(),
+    "services": {"webs", "validation"},
+    "layers": {"relations", "services", "validation", "probability"},
     "surfaces": {"reference", "roads", "engine", "probability"},
     "hydrants": {"reference", "layers", "plan", "cautions", "probability"},
     "paving": {"reference", "layers", "plan", "setback", "probability"},
@@ -134,6 +141,7 @@ ALLOWED: dict[str, set[str]] = {
 PURE = [
     "units",
     "errors",
+    "addresses",
     "policy",
     "catalog",
     "probability",
@@ -252,7 +260,7 @@ WITH_FILES = {
     "starter",
 }
 WITH_FILES |= {"asbuilt", "confirming", "grounds", "vertical", "inventory", "readback", "reorder", "starter_roads"}
-WITH_FILES |= {"starter_survey"}
+WITH_FILES |= {"starter_survey", "services"}
 
 
 @pytest.mark.parametrize("name", MODULES)
