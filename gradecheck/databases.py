@@ -32,6 +32,11 @@ _STATES = (
     ("57014", "the database took too long and was stopped", "narrow the layer down, such as by a view"),
     ("55P03", "somebody else holds the table", "close what has it open, and run again"),
     ("2500", "something in it would write, and reading must not", "ask for a condition that only reads"),
+    (
+        "2BP01",
+        "something of somebody else's rests on a table of ours that is not as it was",
+        "drop what it names, run, make it anew",
+    ),
     ("53", "the server has no room for it", "try again later"),
     ("57P", "the server is shutting down or not up yet", "try again later"),
 )
@@ -97,8 +102,12 @@ def in_words(error: Exception, key: str, address: str) -> Finding:
     state = getattr(cause, "sqlstate", None) or next(
         (code for word, also, code in _TEXTS if word in text and also in text), ""
     )
+    if state == "2BP01" and (detail := getattr(getattr(cause, "diag", None), "message_detail", None)):
+        text = detail.split("\n")[0]
     for code, what, mend in _STATES:
         if state.startswith(code):
+            if state == "42501" and key.startswith("output"):
+                mend = "have CREATE granted in the database or the schema, and use the former tables' owner"
             return Finding(key, f"{address}: {what} ({text})", mend)
     if not state and type(cause).__name__ in ("OperationalError", "ConnectionTimeout"):
         what = f"{address}: the server cannot be reached ({text})"

@@ -7,7 +7,7 @@ import shutil
 import tempfile
 import time
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import date
 from functools import cached_property
 from pathlib import Path
@@ -19,18 +19,19 @@ from gradecheck.assessment import Assessment, assess
 from gradecheck.confirming import Confirmation, confirmed_by, read_rows
 from gradecheck.decision import Action
 from gradecheck.errors import Finding, OutputError
+from gradecheck.former import read_formers
 from gradecheck.inputs import open_inputs
 from gradecheck.measurement import Progress, silent
 from gradecheck.order import OrderLine, Work
-from gradecheck.outputs import columns, confirm_files, layer, manifest, order_files, workbook
+from gradecheck.outputs import columns, confirm_files, layer, manifest, order_files, postgis, workbook
 from gradecheck.outputs.confirm_summary import confirm_summary
 from gradecheck.outputs.summary import order_summary, summary_of
 from gradecheck.outputs.trace import Counting, trace
 from gradecheck.plan import Plan
-from gradecheck.readback import PACKAGE, Former, read_former
+from gradecheck.readback import PACKAGE, Former
 from gradecheck.reorder import Reordered, reorder
 from gradecheck.report.page import write_report
-from gradecheck.review import settings
+from gradecheck.review import Edit, settings
 from gradecheck.worksheets.files import write_measurements, write_notices, write_worksheets
 from gradecheck.worksheets.filled import free_name
 from gradecheck.worksheets.sheets import book
@@ -104,16 +105,15 @@ def compute(
 
 
 def run(plan: Plan, *, today: date | None = None, progress: Progress = silent) -> Result:
-    """The main job: compute and write every deliverable to the plan's output folder.
+    """The main job: compute and write every deliverable to the plan's output folder, and to its database.
 
     Review edits of a former run there are carried over.
     """
     folder = plan.resolve(plan.output.dir)
     check_place(folder)
-    former = read_former(folder / PACKAGE, PACKAGE)
+    former, stored = read_formers(plan, folder)
     result = compute(plan, today=today, progress=progress, former=former)
-    write(result, folder)
-    return result
+    return _written(result, folder, stored)[0]
 
 
 def order(package: Path | str, *, out: Path | str | None = None, today: date | None = None) -> dict[str, Any]:
@@ -161,7 +161,7 @@ def confirm(
     check_place(target, confirm_files.PACKAGE)
     day = today or date.today()
     books = read_rows(plan, field, date_order)
-    result = compute(plan, today=day, progress=progress, former=read_former(folder / PACKAGE, PACKAGE))
+    result = compute(plan, today=day, progress=progress, former=read_formers(plan, folder)[0])
     found = confirmed_by(result.assessment, asbuilt, books, jobs)
     summary = confirm_summary(found, day)
     _in_place(target, lambda aside: confirm_files.write_confirmation(found, summary, aside, day), stale=())
@@ -191,7 +191,7 @@ def inspect(plan: Plan) -> inspection.Inspection:
 
     def place() -> None:
         check_place(folder)
-        read_former(folder / PACKAGE, PACKAGE)
+        read_formers(plan, folder)
 
     return inspection.inspect(plan, place)
 
@@ -216,20 +216,46 @@ def check_place(folder: Path, package_name: str = PACKAGE) -> None:
 def write(result: Result, folder: Path | str) -> list[Path]:
     """Write every deliverable into `folder`: all made aside, then moved into place, run.json last.
 
-    Raises OutputError, and then the former files are as they were.
+    A database that the plan names gets the layers too. Raises OutputError, and then the former files and tables are as
+    they were; so it does where tables hold review edits, which only `run` carries over.
     """
-    target = Path(folder)
+    return _written(result, Path(folder), ())[1]
+
+
+def _written(result: Result, target: Path, stored: Sequence[Edit]) -> tuple[Result, list[Path]]:
+    """The result with what its summary says of the database, and the files. stored: edits there that it carries over.
+
+    Tables are written when all files are made, and committed when all are in place: until then either can be undone,
+    and a commit is what fails least. Where it does, the former files are put back.
+    """
     check_place(target)
     started = time.perf_counter()
-    return _in_place(target, lambda aside: _make(result, aside, started))
+    plan = result.assessment.inputs.plan
+    with postgis.opened(plan) as tables:
+        told: list[Result] = []
+
+        def make(aside: Path) -> list[Path]:
+            made, whole = _make(result, aside, started, tables, stored)
+            told.append(whole)
+            return made
+
+        files = _in_place(target, make, last=_nothing if tables is None else tables.commit)
+    return told[0], files
+
+
+def _nothing() -> None:
+    """Nothing is left to do."""
 
 
 def _in_place(
-    target: Path, make: Callable[[Path], list[Path]], stale: Sequence[str] = (workbook.TRACE_CSV,)
+    target: Path,
+    make: Callable[[Path], list[Path]],
+    stale: Sequence[str] = (workbook.TRACE_CSV,),
+    last: Callable[[], None] = _nothing,
 ) -> list[Path]:
     """Files made aside in a folder of the target's own, then moved into it, all or none.
 
-    stale: former files that go where none of that name was made.
+    stale: former files that go where none of that name was made. last: what must succeed for the files to stay.
     """
     new = not target.exists()
     try:
@@ -240,7 +266,7 @@ def _in_place(
         raise OutputError(Finding(target.as_posix(), f"cannot be written to ({error.strerror})", mend)) from None
     try:
         made = make(aside)
-        _move_in(made, target, aside)
+        _move_in(made, target, aside, last)
     except OSError as error:
         mend = "close the file, free some space or choose another folder"
         raise OutputError(Finding(target.as_posix(), f"could not be written ({error.strerror})", mend)) from None
@@ -253,8 +279,8 @@ def _in_place(
     return [target / path.name for path in made]
 
 
-def _move_in(made: list[Path], target: Path, aside: Path) -> None:
-    """Put all files in place, or none: what cannot be replaced puts back what was."""
+def _move_in(made: list[Path], target: Path, aside: Path, last: Callable[[], None]) -> None:
+    """Put all files in place, or none: what cannot be replaced, or fails at last, puts back what was."""
     former: list[tuple[Path, Path | None]] = []
     try:
         for path in made:
@@ -266,7 +292,8 @@ def _move_in(made: list[Path], target: Path, aside: Path) -> None:
                 place.replace(kept)
             former.append((place, kept if there else None))
             path.replace(place)
-    except OSError:
+        last()
+    except BaseException:
         for place, before in former:
             if before is None:
                 place.unlink(missing_ok=True)
@@ -275,13 +302,17 @@ def _move_in(made: list[Path], target: Path, aside: Path) -> None:
         raise
 
 
-def _make(result: Result, aside: Path, started: float) -> list[Path]:
+def _make(
+    result: Result, aside: Path, started: float, tables: postgis.Tables | None, stored: Sequence[Edit]
+) -> tuple[list[Path], Result]:
+    """All files, and the tables, as far as they are asked for; the result with what is said of those."""
     a = result.assessment
     plan = a.inputs.plan
     table = columns.order_table(a.order, plan.output.unit)
     outputs = {name: aside / name for name in _DELIVERABLES}
     read = manifest.input_files(a.inputs)
-    layer.write_layers(a, a.order, outputs["gradecheck.gpkg"], _metadata(a))
+    metadata = _metadata(a)
+    layer.write_layers(a, a.order, outputs["gradecheck.gpkg"], metadata)
     order_files.write_csv(table, outputs["order.csv"])
     rest = _write_workbook(outputs["order.xlsx"], plan, _counting(a), a.order, a.today, aside.parent)
     if rest is not None:
@@ -297,10 +328,12 @@ def _make(result: Result, aside: Path, started: float) -> list[Path]:
     write_report(a, result.summary, read, outputs["report.html"])
     for path in outputs.values():
         manifest.flush(path)
+    if tables is not None:
+        result = replace(result, summary={**result.summary, "database": tables.write(a, metadata, stored)})
     timings = {**result.timings, "write": time.perf_counter() - started}
     last = aside / "run.json"
     manifest.write_manifest(last, a.inputs.plan, read, result.summary, timings, outputs)
-    return [*outputs.values(), last]
+    return [*outputs.values(), last], result
 
 
 def _write_workbook(

@@ -203,7 +203,7 @@ def _read(
         i = names.index(relation.geometry)
         points = shapely.from_wkb(np.asarray(table.column(i).to_numpy(), dtype=object), on_invalid="ignore")
         table = table.remove_column(i)
-    crs = _system(connection, points, postgis, shown, where)
+    crs = system_of(connection, points, postgis, shown, f"{where}.layer")
     return Rows(table, np.asarray(shapely.set_srid(points, 0)), crs, place, total, tuple(notes))
 
 
@@ -259,14 +259,17 @@ def _not_understood(error: Exception, address: str, where: str, select: str | No
     return found
 
 
-def _system(connection: Connection, points: NDArray[Any], postgis: str, shown: str, where: str) -> CRS | None:
-    """The reference system that the rows' SRID means: by its authority's code, else by its text."""
+def system_of(connection: Connection, points: NDArray[Any], postgis: str, shown: str, key: str) -> CRS | None:
+    """The reference system that an SRID of (n,) geometries means: by its authority's code, else by its text.
+
+    None where none is stated. Raises InputError, told under `key`.
+    """
     import sqlalchemy as sa
 
     numbers = np.unique(shapely.get_srid(points[~shapely.is_missing(points)]))
     if len(numbers) > 1:
         what = f"{shown} has rows in several reference systems: SRID {listed(numbers.tolist())}"
-        raise InputError(Finding(f"{where}.layer", what, "bring them to one: ST_Transform in a view"))
+        raise InputError(Finding(key, what, "bring them to one: ST_Transform in a view"))
     if not len(numbers) or numbers[0] == 0:
         return None
     known = sa.table("spatial_ref_sys", *map(sa.column, ("srid", "auth_name", "auth_srid", "srtext")), schema=postgis)
@@ -279,4 +282,4 @@ def _system(connection: Connection, points: NDArray[Any], postgis: str, shown: s
         except CRSError:
             continue
     what = f"{shown}: its SRID {numbers[0]} is no reference system that spatial_ref_sys explains"
-    raise InputError(Finding(f"{where}.layer", what, "put it there, or set the true SRID: UpdateGeometrySRID"))
+    raise InputError(Finding(key, what, "put it there, or set the true SRID: UpdateGeometrySRID"))

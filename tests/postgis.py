@@ -52,8 +52,11 @@ class Server:
 
     def database(self, name: str, text: str = "", *, postgis: bool = True) -> str:
         """A new database, with what some SQL makes in it; its name."""
-        self.sql("postgres", f'DROP DATABASE IF EXISTS "{name}" WITH (FORCE); CREATE DATABASE "{name}"')
-        self.sql(name, ("CREATE EXTENSION postgis;" if postgis else "") + text)
+        source = "with_postgis" if postgis else "template1"
+        self.sql(
+            "postgres", f'DROP DATABASE IF EXISTS "{name}" WITH (FORCE); CREATE DATABASE "{name}" TEMPLATE {source}'
+        )
+        self.sql(name, text)
         return name
 
 
@@ -95,6 +98,8 @@ def running() -> Iterator[Server]:
                 "CREATE ROLE reader LOGIN; CREATE ROLE writer LOGIN; CREATE ROLE stranger LOGIN;"
                 f"CREATE ROLE guarded LOGIN PASSWORD '{quoted}';",
             )
+            server.sql("postgres", "CREATE DATABASE with_postgis")
+            server.sql("with_postgis", "CREATE EXTENSION postgis")
             yield server
         finally:
             run(keep, "stop", "-D", data, "-m", "immediate", "-w")

@@ -113,6 +113,7 @@ ALLOWED: dict[str, set[str]] = {
     "reasons": {"cases", "choices", "clearance", "decision", "policy", "probability"},
     "review": {"cases", "choices", "decision", "policy", "probability", "validation"},
     "readback": {"review", "cautions"},
+    "former": {"readback", "review", "databases", "relations", "plan"},
     "reorder": SETTINGS | CORE | {"review", "readback", "outputs"},
     "confirmation": {"cases", "policy", "probability"},
     "shots": {"probability"},
@@ -122,14 +123,15 @@ ALLOWED: dict[str, set[str]] = {
     "crews": {"assessment", "dangers", "fieldbook", "fieldwork", "workdone"},
     "asbuilt": READING | SETTINGS | {"checks", "fieldbook", "fieldwork", "inputs", "shots", "probability"},
     "confirming": READING | SETTINGS | CORE | SURVEY | {"assessment"},
-    "outputs": (CORE | SETTINGS | JOB | SURVEY | SHOWN | {"reorder", "grounds", "roads"}) - {"pipeline"},
+    "outputs": (CORE | SETTINGS | JOB | SURVEY | SHOWN | {"reorder", "grounds", "roads", "databases", "former"})
+    - {"pipeline"},
     "inputs": READING | SETTINGS | {"probability", "cautions", "setback", "clearance", "fieldbook", "fieldwork"},
     "inventory": READING | SETTINGS,
     "measurement": READING | SETTINGS | {"inputs", "change", "checks", "probability"},
     "assessment": READING | SETTINGS | CORE | {"inputs", "measurement", "review"},
     "surroundings": READING | {"inputs", "probability"},
     "inspection": READING | SETTINGS | CORE | {"inputs", "inventory", "measurement", "assessment"},
-    "pipeline": READING | SETTINGS | CORE | JOB | SURVEY | SHOWN | WRITING | {"readback", "reorder"},
+    "pipeline": READING | SETTINGS | CORE | JOB | SURVEY | SHOWN | WRITING | {"readback", "former", "reorder"},
     "report": (CORE | SETTINGS | JOB | SHOWN | {"outputs", "worksheets"}) - {"pipeline"},
     "worksheets": (CORE | SETTINGS | JOB | SHOWN | {"formats", "outputs"}) - {"pipeline"},
     "starter_roads": {"roads", "probability"},
@@ -260,7 +262,7 @@ WITH_FILES = {
     "starter",
 }
 WITH_FILES |= {"asbuilt", "confirming", "grounds", "vertical", "inventory", "readback", "reorder", "starter_roads"}
-WITH_FILES |= {"starter_survey", "services"}
+WITH_FILES |= {"starter_survey", "services", "former"}
 
 
 @pytest.mark.parametrize("name", MODULES)
