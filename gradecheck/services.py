@@ -20,13 +20,15 @@ from pyproj import CRS
 
 from gradecheck import webs
 from gradecheck.addresses import protocol
-from gradecheck.errors import Finding, InputError
+from gradecheck.errors import Finding, InputError, listed
 from gradecheck.validation import nearest
 
 _PAGE = 1000
 """Features asked for at once; a service may give fewer."""
 _MOST_PAGES = 100_000
 _WFS, _GML = "{http://www.opengis.net/wfs/2.0}", "{http://www.opengis.net/gml/3.2}"
+for _prefix, _name in (("wfs", _WFS), ("gml", _GML)):  # as OGR looks for them
+    ET.register_namespace(_prefix, _name.strip("{}"))
 _WFS_KEYS = ("request", "version", "service", "typename", "typenames", "count", "startindex", "resulttype")
 
 
@@ -242,17 +244,35 @@ def _feature_types(asked: _Asked, layer: str | None, folder: Path) -> Fetched:
     said = _whole(_xml(asked, _with(get, resulttype="hits"))[0].get("numberMatched"))
     (folder / "features.xsd").write_bytes(_xml(asked, _with(base, request="DescribeFeatureType", typenames=name))[1])
     merged = ET.Element(f"{_WFS}FeatureCollection")
+    systems: set[str] = set()
     more = True
     while more:
         page = _xml(asked, _with(get, count=_PAGE, startindex=len(merged)))[0]
         members = _members(asked, page)
         merged.extend(members)
+        systems |= {str(e.get("srsName")) for e in page.iter() if e.get("srsName")}
         # Who pages says so by `next`, or by a count that is not reached; who does not gives all at once.
         more = bool(members) and (page.get("next") is not None or len(merged) < (said or 0))
     _no_repeats(asked, [feature.get(f"{_GML}id") for member in merged for feature in member])
+    count = len(merged)
+    if len(systems) > 1:
+        raise asked.wrong(
+            f"gives features in several reference systems: {listed(sorted(systems))}", "ask for one of them"
+        )
+    for system in systems:
+        merged.insert(0, _bounds(system))
     path = folder / "features.gml"
     ET.ElementTree(merged).write(path, encoding="utf-8", xml_declaration=True)
-    return Fetched(path, len(merged), notes=asked.counted(len(merged), said))
+    return Fetched(path, count, notes=asked.counted(count, said))
+
+
+def _bounds(system: str) -> ET.Element:
+    """What stands at the head of GML, where alone OGR looks for the system; the corners are nobody's."""
+    bounds = ET.Element(f"{_WFS}boundedBy")
+    envelope = ET.SubElement(bounds, f"{_GML}Envelope", srsName=system)
+    for corner in ("lowerCorner", "upperCorner"):
+        ET.SubElement(envelope, f"{_GML}{corner}").text = "0 0"
+    return bounds
 
 
 def _feature_type(asked: _Asked, base: str, layer: str | None) -> str:
