@@ -74,6 +74,10 @@ def read_layer(
     shown: the path as written in the plan; where it is an address, it is read from there, and `select` is the SQL of a
     database. geometry: which of several columns with it, in a database; bare: a table of it without any will do.
     """
+    if encoding is not None and addresses.is_address(shown):
+        raise InputError(
+            Finding(f"{where}.encoding", "goes with files: an address gives its text as it is", "leave it out")
+        )
     if addresses.is_database(shown):
         rows = read_rows(shown, where, layer, select, geometry, bare=bare)
         return VectorLayer(rows.table, rows.geometry, rows.crs, rows.place, rows.total, shown, rows.notes)

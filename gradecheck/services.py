@@ -13,7 +13,7 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
-from urllib.parse import parse_qsl, urlencode, urljoin, urlsplit, urlunsplit
+from urllib.parse import parse_qsl, quote, unquote, urlencode, urljoin, urlsplit, urlunsplit
 from xml.etree import ElementTree as ET
 
 from pyproj import CRS
@@ -131,24 +131,7 @@ def _whole(value: object) -> int | None:
 
 def _collection(asked: _Asked, layer: str | None, folder: Path) -> Fetched:
     """OGC API Features, part 1 (OGC 17-069r4); positions are longitude and latitude, as RFC 7946 has them."""
-    address = asked.address
-    parts = [p for p in urlsplit(address).path.split("/") if p]
-    if parts[-1:] == ["items"]:
-        items = address
-    else:
-        found = asked.json(address)
-        if "collections" not in parts[-2:-1]:
-            listing = found if parts[-1:] == ["collections"] else None
-            if listing is None:
-                listing = asked.json(_link(found, "data", address) or _deeper(address, "collections"))
-            there = [c for c in listing.get("collections") or () if isinstance(c, dict) and "id" in c]
-            found = there[_one_of(asked, [str(c["id"]) for c in there], layer, "collection")]
-            address = _deeper(
-                _link(listing, "self", address) or _deeper(asked.address, "collections"), str(found["id"])
-            )
-        elif layer is not None and layer != parts[-1]:
-            raise asked.wrong(f"is the collection {parts[-1]!r} already", "leave `layer` out", "layer")
-        items = _link(found, "items", address) or _deeper(address, "items")
+    items, kept = _items(asked, layer)
     features: list[Any] = []
     said: int | None = None
     page: str | None = _with(items, limit=_PAGE)
@@ -166,7 +149,30 @@ def _collection(asked: _Asked, layer: str | None, folder: Path) -> Fetched:
         page = _link(answer, "next", page)
     _no_repeats(asked, [f.get("id") for f in features])
     notes = asked.counted(len(features), said)
+    if kept is not None and "CRS84" not in kept:
+        notes += (f"{asked.shown} keeps positions in {kept} and gives them in WGS 84, changed by ways of its own",)
     return Fetched(_written(folder, {"type": "FeatureCollection", "features": features}), len(features), notes=notes)
+
+
+def _items(asked: _Asked, layer: str | None) -> tuple[str, str | None]:
+    """Where a collection's features are, and the system that it says they are kept in (OGC 18-058r1)."""
+    address = asked.address
+    parts = [p for p in urlsplit(address).path.split("/") if p]
+    if parts[-1:] == ["items"]:
+        return address, None
+    found = asked.json(address)
+    if "collections" in parts[-2:-1]:
+        if layer is not None and layer != unquote(parts[-1]):
+            raise asked.wrong(f"is the collection {parts[-1]!r} already", "leave `layer` out", "layer")
+    else:
+        if parts[-1:] != ["collections"]:
+            address = _link(found, "data", address) or _deeper(address, "collections")
+            found = asked.json(address)
+        there = [c for c in found.get("collections") or () if isinstance(c, dict) and "id" in c]
+        found = there[_one_of(asked, [str(c["id"]) for c in there], layer, "collection")]
+        address = _deeper(address, quote(str(found["id"]), safe=""))
+    kept = found.get("storageCrs")
+    return _link(found, "items", address) or _deeper(address, "items"), None if kept is None else str(kept)
 
 
 def _features(asked: _Asked, answer: Mapping[str, Any]) -> list[Any]:
@@ -218,8 +224,11 @@ def _feature_server(asked: _Asked, layer: str | None, folder: Path) -> Fetched:
         answer = _said(asked, query, **everything, **asked_for, **order, resultRecordCount=size)
         page = _features(asked, answer)
         merged = merged or answer
+        if page and page == features[-len(page) :]:
+            raise asked.wrong("gives the same page again and again: it does not page", "tell who runs the service")
         features += page
-        more = bool(page) and (bool(answer.get("exceededTransferLimit")) or len(features) < (said or 0))
+        full = said is None and len(page) >= size
+        more = bool(page) and (full or bool(answer.get("exceededTransferLimit")) or len(features) < (said or 0))
     _no_repeats(asked, [(f.get("attributes") or {}).get(key) for f in features])
     notes = asked.counted(len(features), said)
     return Fetched(_written(folder, merged | {"features": features}), len(features), notes=notes)
@@ -249,10 +258,13 @@ def _feature_types(asked: _Asked, layer: str | None, folder: Path) -> Fetched:
     while more:
         page = _xml(asked, _with(get, count=_PAGE, startindex=len(merged)))[0]
         members = _members(asked, page)
+        if members and len(merged) and ET.tostring(members[-1]) == ET.tostring(merged[-1]):
+            raise asked.wrong("gives the same page again and again: it does not page", "tell who runs the service")
         merged.extend(members)
         systems |= {str(e.get("srsName")) for e in page.iter() if e.get("srsName")}
         # Who pages says so by `next`, or by a count that is not reached; who does not gives all at once.
-        more = bool(members) and (page.get("next") is not None or len(merged) < (said or 0))
+        full = said is None and len(members) >= _PAGE
+        more = bool(members) and (full or page.get("next") is not None or len(merged) < (said or 0))
     _no_repeats(asked, [feature.get(f"{_GML}id") for member in merged for feature in member])
     count = len(merged)
     if len(systems) > 1:

@@ -21,8 +21,10 @@ PAGE = 10
 class Service:
     """What it holds, and how it misbehaves.
 
-    breaks_at: the offset from which on it answers with `status`; says: the count that it states, None for none, "true"
-    for its own. slow: seconds before it answers.
+    breaks_at: the offset from which on it answers with `status`. says: the count that it states, None for none, "true"
+    for its own. slow: seconds before it answers. next_link: what it makes of the address of the next page. drop: how
+    many of the last features it never gives. cut: answers end too early. srs: its name of the system in GML. keeps: the
+    system that it says its features are kept in. stuck: it gives the first page alone.
     """
 
     base: str = ""
@@ -37,6 +39,8 @@ class Service:
     drop: int = 0
     cut: bool = False
     srs: str = "urn:ogc:def:crs:EPSG::32615"
+    keeps: str | None = None
+    stuck: bool = False
 
     @property
     def count(self) -> int | None:
@@ -86,6 +90,7 @@ def _json(content: Any, status: int = 200) -> Answer:
 def _page(service: Service, offset: int, limit: int) -> tuple[list[dict[str, Any]], bool]:
     """Features of a page and whether there are more; what the service is told to lose is lost."""
     rows = service.features[: len(service.features) - service.drop]
+    offset = 0 if service.stuck else offset
     part = rows[offset : offset + min(limit, PAGE)]
     return part, offset + len(part) < len(rows)
 
@@ -99,7 +104,7 @@ def collection_features(service: Service, path: str, asked: dict[str, str]) -> A
             {"rel": "items", "type": "text/html", "href": f"{items}?f=html"},
             {"rel": "items", "type": "application/geo+json", "href": items},
         ],
-    }
+    } | ({"storageCrs": service.keeps} if service.keeps else {})
     if path == "/ogc":
         return _json(
             {"links": [{"rel": "data", "type": "application/json", "href": f"{service.base}/ogc/collections"}]}

@@ -198,6 +198,26 @@ def test_pages_in_a_circle_and_to_elsewhere_are_refused(serve: Callable[..., Ser
     assert "no web address" in told(lambda: read(away, "oapif"))[1]
 
 
+@pytest.mark.parametrize("says", ["true", None])
+@pytest.mark.parametrize("kind", ["wfs", "esrijson"])
+def test_a_service_that_does_not_page_is_no_endless_loop(
+    kind: str, says: int | str | None, serve: Callable[..., Service]
+) -> None:
+    assert "does not page" in told(lambda: read(serve(kind, stuck=True, says=says), kind))[1]
+
+
+def test_a_system_that_positions_are_kept_in_is_said_where_they_come_in_another(serve: Callable[..., Service]) -> None:
+    system = "http://www.opengis.net/def/crs/EPSG/0/26915"
+    (note,) = read(serve("oapif", keeps=system), "oapif").notes
+    assert f"keeps positions in {system} and gives them in WGS 84" in note
+    assert not read(serve("oapif", keeps="http://www.opengis.net/def/crs/OGC/1.3/CRS84"), "oapif").notes
+
+
+def test_an_encoding_goes_with_files_alone(serve: Callable[..., Service]) -> None:
+    address = serve("oapif").base + "/ogc/collections/hydrants"
+    assert told(lambda: read_layer(Path(), address, "hydrants", encoding="cp1252"))[0] == "hydrants.encoding"
+
+
 def test_features_that_come_twice_are_told(serve: Callable[..., Service]) -> None:
     shifted = serve("oapif", next_link=lambda address: address.replace("offset=20", "offset=19"), says=None)
     assert "twice" in told(lambda: read(shifted, "oapif"))[1]
