@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 from pyproj import CRS
 
 from gradecheck import cautions, reference
+from gradecheck.addresses import is_address
 from gradecheck.errors import Finding, InputError
 from gradecheck.layers import VectorLayer, is_text_table, read_layer
 from gradecheck.plan import HydrantSource, LengthColumn, Plan
@@ -59,7 +60,7 @@ class Hydrants:
 
     table: the input's own columns. geometry: (H,) points in `crs`. x, y: (H,) the same in the working system.
     place: (H,) row in the layer, from 1. cautions: (H,) bits of what reading had to mend.
-    total: rows in the layer; read: those that `where` kept.
+    total: rows in the layer; read: those that `where` kept. notes: what must be said of how they were read.
     """
 
     table: pa.Table
@@ -82,6 +83,7 @@ class Hydrants:
     total: int
     read: int
     shown: str
+    notes: tuple[str, ...] = ()
 
     def __len__(self) -> int:
         return len(self.place)
@@ -91,8 +93,11 @@ def read_hydrants(plan: Plan) -> Hydrants:
     """Read the plan's hydrant layer; x, y are in the layer's own system until `placed`. Raises InputError."""
     source = plan.hydrants
     path = plan.resolve(source.path)
-    layer = read_layer(path, source.path, "hydrants", source.layer, source.where, source.encoding)
-    points, crs, reasons = _points(layer, source, is_text_table(path))
+    layer = read_layer(
+        path, source.path, "hydrants", source.layer, source.where, source.encoding,
+        geometry=source.geometry, bare=source.x is not None,
+    )  # fmt: skip
+    points, crs, reasons = _points(layer, source, is_text_table(path) and not is_address(source.path))
     _check_columns(layer, source)
     good = np.array([r is None for r in reasons], dtype=bool)
     x, y = shapely.get_x(points), shapely.get_y(points)
@@ -137,6 +142,7 @@ def read_hydrants(plan: Plan) -> Hydrants:
         total=layer.total,
         read=len(layer),
         shown=source.path,
+        notes=layer.notes,
     )
 
 

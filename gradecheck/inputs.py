@@ -124,7 +124,7 @@ def open_inputs(plan: Plan) -> Inputs:
 def _opened(plan: Plan, told: _Told) -> _Opened | None:
     """Every input, or None where one of them cannot be had."""
     catalog = told.attempt(lambda: _catalog(plan, told.assumed))
-    read = told.attempt(lambda: _hydrants(plan))
+    read = told.attempt(lambda: _hydrants(plan, told.notes))
     books = told.attempt(lambda: read_books(plan))
     before = told.attempt(lambda: open_ground(plan, plan.before, "before", told.notes))
     after = told.attempt(lambda: open_ground(plan, plan.after, "after", told.notes))
@@ -197,9 +197,10 @@ def _assembled(plan: Plan, opened: _Opened, told: _Told) -> Inputs:
     )
 
 
-def _hydrants(plan: Plan) -> Hydrants:
+def _hydrants(plan: Plan, notes: list[str]) -> Hydrants:
     """The hydrants. Raises InputError where none is usable."""
     read = hydrant_layer.read_hydrants(plan)
+    notes.extend(read.notes)
     if not len(read):
         raise InputError(_none_usable(read))
     return read

@@ -1,6 +1,7 @@
 """Vector layers read whole: an Arrow table of attributes with its types, geometries, reference system.
 
-Anything that OGR reads goes through pyogrio; GeoParquet through pyarrow, since few GDAL builds have it.
+Anything that OGR reads goes through pyogrio; GeoParquet through pyarrow, since few GDAL builds have it; addresses of
+databases and feature services through `relations` and `services`.
 """
 
 from __future__ import annotations
@@ -25,8 +26,11 @@ from numpy.typing import NDArray
 from pyogrio.errors import DataLayerError, DataSourceError, FieldError
 from pyproj import CRS
 
+from gradecheck import addresses
 from gradecheck.errors import Finding, InputError
 from gradecheck.probability import Ints
+from gradecheck.relations import read_rows
+from gradecheck.services import fetched
 from gradecheck.validation import nearest
 
 _EXTENSION = b"ARROW:extension:name"
@@ -39,7 +43,7 @@ class VectorLayer:
 
     table: attributes, one row per feature; geometry: (n,) shapely objects or None; crs: None where not stated.
     place: (n,) position of each row in the file's layer, from 1, whatever `where` left out.
-    total: rows in the layer before `where`.
+    total: rows in the layer before `where`. notes: what must be said aloud of how it was read.
     """
 
     table: pa.Table
@@ -48,6 +52,7 @@ class VectorLayer:
     place: Ints
     total: int
     shown: str
+    notes: tuple[str, ...] = ()
 
     def __len__(self) -> int:
         return len(self.place)
@@ -61,9 +66,35 @@ class VectorLayer:
 
 
 def read_layer(
-    path: Path, shown: str, where: str, layer: str | None = None, select: str | None = None, encoding: str | None = None
+    path: Path, shown: str, where: str, layer: str | None = None, select: str | None = None,
+    encoding: str | None = None, *, geometry: str | None = None, bare: bool = False,
+) -> VectorLayer:  # fmt: skip
+    """Read one layer; `where` is the plan's section for messages, `select` an OGR SQL filter.
+
+    shown: the path as written in the plan; where it is an address, it is read from there, and `select` is the SQL of a
+    database. geometry: which of several columns with it, in a database; bare: a table of it without any will do.
+    """
+    if encoding is not None and addresses.is_address(shown):
+        raise InputError(
+            Finding(f"{where}.encoding", "goes with files: an address gives its text as it is", "leave it out")
+        )
+    if addresses.is_database(shown):
+        rows = read_rows(shown, where, layer, select, geometry, bare=bare)
+        return VectorLayer(rows.table, rows.geometry, rows.crs, rows.place, rows.total, shown, rows.notes)
+    if addresses.is_service(shown):
+        with fetched(shown, where, layer) as copy:
+            read = _read_file(copy.path, shown, where, None, select, None)
+            if read.total != copy.count:
+                what = f"{shown}: {copy.count} features came, and {read.total} of them can be read"
+                raise InputError(Finding(f"{where}.path", what, "tell who runs the service"))
+            return replace(read, notes=copy.notes, crs=copy.crs or read.crs)
+    return _read_file(path, shown, where, layer, select, encoding)
+
+
+def _read_file(
+    path: Path, shown: str, where: str, layer: str | None, select: str | None, encoding: str | None
 ) -> VectorLayer:
-    """Read one layer; `where` is the plan's section for messages, `select` an OGR SQL filter."""
+    """Read one layer of a file."""
     if not path.exists():
         mend = _near(path)
         raise InputError(Finding(f"{where}.path", f"no such file: {shown}", mend))

@@ -158,7 +158,7 @@ def geometries(layer: VectorLayer, work: CRS, key: str, least: int) -> tuple[dic
     if not usable:
         raise InputError(Finding(key, f"{layer.shown} has no usable {kind}", f"give a layer of {kind}"))
     caveat = path.caveat(*places)
-    notes = [f"{layer.shown}: {caveat}"] if caveat else []
+    notes = [*layer.notes, *([f"{layer.shown}: {caveat}"] if caveat else [])]
     if skipped:
         notes.append(f"{layer.shown}: rows without usable {kind} passed over: {listed(skipped)}")
     if mended:

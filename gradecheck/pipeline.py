@@ -2,12 +2,10 @@
 
 from __future__ import annotations
 
-import os
 import shutil
-import tempfile
 import time
-from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from datetime import date
 from functools import cached_property
 from pathlib import Path
@@ -19,18 +17,20 @@ from gradecheck.assessment import Assessment, assess
 from gradecheck.confirming import Confirmation, confirmed_by, read_rows
 from gradecheck.decision import Action
 from gradecheck.errors import Finding, OutputError
+from gradecheck.former import read_formers
 from gradecheck.inputs import open_inputs
 from gradecheck.measurement import Progress, Spread, silent
 from gradecheck.order import OrderLine
-from gradecheck.outputs import columns, confirm_files, layer, manifest, order_files, workbook
+from gradecheck.outputs import columns, confirm_files, layer, manifest, order_files, postgis, workbook
 from gradecheck.outputs.confirm_summary import confirm_summary
 from gradecheck.outputs.summary import order_summary, summary_of
 from gradecheck.outputs.trace import Counting, trace
+from gradecheck.placing import check_place, in_place, nothing
 from gradecheck.plan import Plan
-from gradecheck.readback import PACKAGE, Former, read_former
+from gradecheck.readback import Former
 from gradecheck.reorder import Reordered, reorder
 from gradecheck.report.page import write_report
-from gradecheck.review import settings
+from gradecheck.review import Edit, settings
 from gradecheck.surroundings import surroundings
 from gradecheck.worksheets.files import write_measurements, write_notices, write_worksheets
 from gradecheck.worksheets.filled import free_name
@@ -52,6 +52,8 @@ _DELIVERABLES = (
 )
 
 
+_STALE = (workbook.TRACE_CSV, "hydrants.parquet")
+"""Files of a former run that go where this one makes none of that name."""
 PARQUET = "hydrants.parquet"
 """The layer of hydrants once more, where the plan asks for it."""
 PLACED = "order_placed.csv"
@@ -113,16 +115,15 @@ def compute(
 
 
 def run(plan: Plan, *, today: date | None = None, progress: Progress = silent, spread: Spread | None = None) -> Result:
-    """The main job: compute and write every deliverable to the plan's output folder.
+    """The main job: compute and write every deliverable to the plan's output folder, and to its database.
 
     Review edits of a former run there are carried over. spread: see `compute`.
     """
     folder = plan.resolve(plan.output.dir)
     check_place(folder)
-    former = read_former(folder / PACKAGE, PACKAGE)
+    former, stored = read_formers(plan, folder)
     result = compute(plan, today=today, progress=progress, former=former, spread=spread)
-    write(result, folder)
-    return result
+    return _written(result, folder, stored)[0]
 
 
 def order(package: Path | str, *, out: Path | str | None = None, today: date | None = None) -> dict[str, Any]:
@@ -139,7 +140,7 @@ def order(package: Path | str, *, out: Path | str | None = None, today: date | N
         raise OutputError(Finding(path.as_posix(), held, "close it in the desktop GIS and run again"))
     day = today or date.today()
     again = reorder(path, path.as_posix(), day)
-    _in_place(target, lambda aside: _remake(again, path, aside, day), stale=(workbook.TRACE_CSV,))
+    in_place(target, lambda aside: _remake(again, path, aside, day), stale=(workbook.TRACE_CSV,))
     summary = order_summary(again)
     if target != path.parent:
         return summary
@@ -170,10 +171,10 @@ def confirm(
     check_place(target, confirm_files.PACKAGE)
     day = today or date.today()
     books = read_rows(plan, field, date_order)
-    result = compute(plan, today=day, progress=progress, former=read_former(folder / PACKAGE, PACKAGE))
+    result = compute(plan, today=day, progress=progress, former=read_formers(plan, folder)[0])
     found = confirmed_by(result.assessment, asbuilt, books, jobs)
     summary = confirm_summary(found, day)
-    _in_place(target, lambda aside: confirm_files.write_confirmation(found, summary, aside, day), stale=())
+    in_place(target, lambda aside: confirm_files.write_confirmation(found, summary, aside, day))
     return found, summary
 
 
@@ -200,98 +201,52 @@ def inspect(plan: Plan) -> inspection.Inspection:
 
     def place() -> None:
         check_place(folder)
-        read_former(folder / PACKAGE, PACKAGE)
+        read_formers(plan, folder)
 
     return inspection.inspect(plan, place)
-
-
-def check_place(folder: Path, package_name: str = PACKAGE) -> None:
-    """Raises OutputError where the deliverables, a GeoPackage among them, could not be put into `folder`."""
-    name = folder.as_posix()
-    at = folder
-    while not at.exists():
-        at = at.parent
-    if not at.is_dir():
-        raise OutputError(Finding(name, f"{at.as_posix()} is a file, not a folder", "choose another output folder"))
-    if not os.access(at, os.W_OK):
-        raise OutputError(Finding(name, f"no right to write in {at.as_posix()}", "choose another output folder"))
-    package = folder / package_name
-    held = layer.held_open(package)
-    if held:
-        mend = "close it in the desktop GIS and run again, or choose another output folder"
-        raise OutputError(Finding(package.as_posix(), held, mend))
 
 
 def write(result: Result, folder: Path | str) -> list[Path]:
     """Write every deliverable into `folder`: all made aside, then moved into place, run.json last.
 
-    Raises OutputError, and then the former files are as they were.
+    A database that the plan names gets the layers too. Raises OutputError, and then the former files and tables are as
+    they were; so it does where tables hold review edits, which only `run` carries over.
     """
-    target = Path(folder)
+    return _written(result, Path(folder), ())[1]
+
+
+def _written(result: Result, target: Path, stored: Sequence[Edit]) -> tuple[Result, list[Path]]:
+    """The result with what its summary says of the database, and the files. stored: edits there that it carries over.
+
+    Tables are written when all files are made, and committed when all are in place: until then either can be undone,
+    and a commit is what fails least. Where it does, the former files are put back.
+    """
     check_place(target)
     started = time.perf_counter()
-    return _in_place(target, lambda aside: _make(result, aside, started))
+    plan = result.assessment.inputs.plan
+    with postgis.opened(plan) as tables:
+        told: list[Result] = []
+
+        def make(aside: Path) -> list[Path]:
+            made, whole = _make(result, aside, started, tables, stored)
+            told.append(whole)
+            return made
+
+        files = in_place(target, make, last=nothing if tables is None else tables.commit, stale=_STALE)
+    return told[0], files
 
 
-def _in_place(
-    target: Path, make: Callable[[Path], list[Path]], stale: Sequence[str] = (workbook.TRACE_CSV, PARQUET)
-) -> list[Path]:
-    """Files made aside in a folder of the target's own, then moved into it, all or none.
-
-    stale: former files that go where none of that name was made.
-    """
-    new = not target.exists()
-    try:
-        target.mkdir(parents=True, exist_ok=True)
-        aside = Path(tempfile.mkdtemp(prefix=".gradecheck-", dir=target))
-    except OSError as error:
-        mend = "choose another output folder"
-        raise OutputError(Finding(target.as_posix(), f"cannot be written to ({error.strerror})", mend)) from None
-    try:
-        made = make(aside)
-        _move_in(made, target, aside)
-    except OSError as error:
-        mend = "close the file, free some space or choose another folder"
-        raise OutputError(Finding(target.as_posix(), f"could not be written ({error.strerror})", mend)) from None
-    finally:
-        shutil.rmtree(aside, ignore_errors=True)
-        if new and not any(target.iterdir()):
-            target.rmdir()
-    for name in set(stale) - {path.name for path in made}:
-        (target / name).unlink(missing_ok=True)  # of a former, longer order
-    return [target / path.name for path in made]
-
-
-def _move_in(made: list[Path], target: Path, aside: Path) -> None:
-    """Put all files in place, or none: what cannot be replaced puts back what was."""
-    former: list[tuple[Path, Path | None]] = []
-    try:
-        for path in made:
-            place, kept = target / path.name, aside / f"former-{path.name}"
-            there = place.exists()
-            if place.is_dir():
-                raise IsADirectoryError(None, f"{path.name} is a folder there")
-            if there:
-                place.replace(kept)
-            former.append((place, kept if there else None))
-            path.replace(place)
-    except OSError:
-        for place, before in former:
-            if before is None:
-                place.unlink(missing_ok=True)
-            else:
-                before.replace(place)
-        raise
-
-
-def _make(result: Result, aside: Path, started: float) -> list[Path]:
+def _make(
+    result: Result, aside: Path, started: float, tables: postgis.Tables | None, stored: Sequence[Edit]
+) -> tuple[list[Path], Result]:
+    """All files, and the tables, as far as they are asked for; the result with what is said of those."""
     a = result.assessment
     plan = a.inputs.plan
     table = columns.order_table(a.order, plan.output.unit)
     outputs = {name: aside / name for name in _DELIVERABLES}
     read = manifest.input_files(a.inputs)
-    around = surroundings(a.inputs)
-    layer.write_layers(a, around, outputs["gradecheck.gpkg"], _metadata(a))
+    around, metadata = surroundings(a.inputs), _metadata(a)
+    layer.write_layers(a, around, outputs["gradecheck.gpkg"], metadata)
     if plan.output.geoparquet:
         outputs[PARQUET] = aside / PARQUET
         layer.write_parquet(a, outputs[PARQUET])
@@ -310,10 +265,12 @@ def _make(result: Result, aside: Path, started: float) -> list[Path]:
     write_report(a, around, result.summary, read, outputs["report.html"])
     for path in outputs.values():
         manifest.flush(path)
+    if tables is not None:
+        result = replace(result, summary={**result.summary, "database": tables.write(a, around, metadata, stored)})
     timings = {**result.timings, "write": time.perf_counter() - started}
     last = aside / "run.json"
     manifest.write_manifest(last, a.inputs.plan, read, result.summary, timings, outputs)
-    return [*outputs.values(), last]
+    return [*outputs.values(), last], result
 
 
 def _write_workbook(

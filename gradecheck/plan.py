@@ -11,8 +11,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from datetime import date
 from pathlib import Path
-from typing import Annotated, Any, Literal, Self, get_args
-from urllib.parse import urlsplit
+from typing import Annotated, Any, Literal, Self
 
 from pydantic import (
     Discriminator,
@@ -24,6 +23,8 @@ from pydantic import (
     model_validator,
 )
 
+from gradecheck import addresses
+from gradecheck.delivery import OutputPlace
 from gradecheck.errors import Finding, PlanError
 from gradecheck.policy import Policy
 from gradecheck.sources import KINDS, ONLY_WITH, DesignSource, GroundSource, Paths, PathText, pile
@@ -34,7 +35,8 @@ from gradecheck.validation import Distance, PositiveLength, Section, Unit, build
 class Project(Section):
     """`[project]`: the name, the start of work and the reference system that work is done in.
 
-    grids: folders with grids for PROJ, such as those between vertical datums.
+    grids: folders with grids for PROJ, such as those between vertical datums. allow_remote: inputs may be read from,
+    and results written to, other machines.
     """
 
     name: str | None = None
@@ -42,6 +44,7 @@ class Project(Section):
     work_days_before: int = Field(default=14, ge=0, strict=True)
     crs: str | None = None
     grids: Paths | None = None
+    allow_remote: Annotated[bool, Field(strict=True)] = False
 
 
 MEASURING_SD = Length(0.25, "in")
@@ -79,10 +82,14 @@ ColumnOrLength = Annotated[
 
 
 class HydrantSource(Section):
-    """`[hydrants]`: the point layer and what its columns mean."""
+    """`[hydrants]`: the point layer and what its columns mean.
+
+    geometry: which of several columns with geometry, in a table of a database.
+    """
 
     path: PathText
     layer: str | None = None
+    geometry: str | None = None
     id: str | None = None
     where: str | None = None
     x: str | None = None
@@ -99,6 +106,13 @@ class HydrantSource(Section):
     flange_elevation: SurveyedColumn | None = None
     outlet_above_flange: ColumnOrLength | None = None
     measured_on: str | None = None
+
+    @field_validator("geometry")
+    @classmethod
+    def _of_a_table(cls, column: str | None, info: ValidationInfo) -> str | None:
+        if column is not None and not addresses.is_database(info.data.get("path", "")):
+            raise ValueError("goes with the address of a database: a layer of a file has one geometry")
+        return column
 
 
 class MeasurementSource(Section):
@@ -171,47 +185,6 @@ class SettleSource(Section):
     walk: PositiveLength = Length(150, "m")
 
 
-Sheeted = Literal["extend", "shorten", "measure", "on_site", "keep"]
-
-
-class OutputPlace(Section):
-    """`[output]`: the folder and the unit of small heights, the paper to print on, the background of the map.
-
-    basemap: address of map tiles in the usual web projection, with {z}, {x} and {y}; off by default.
-    report_rows: hydrants that the report shows one by one, those of jobs first. sheets: actions that get a work sheet;
-    keep: where the ground must be dressed. geoparquet: the layer `hydrants` as GeoParquet too.
-    """
-
-    dir: PathText = "out"
-    unit: Literal["in", "ft", "mm", "cm", "m"] = "in"
-    paper: Literal["letter", "a4"] | None = None
-    report_rows: int = Field(default=100_000, ge=0)
-    sheets: tuple[Sheeted, ...] = get_args(Sheeted)
-    geoparquet: bool = False
-    basemap: str | None = None
-    basemap_credit: str | None = Field(default=None, validate_default=True)
-
-    @field_validator("basemap")
-    @classmethod
-    def _tiles(cls, address: str | None) -> str | None:
-        if address is None:
-            return None
-        at = urlsplit(address)
-        if at.scheme not in ("http", "https") or not at.netloc or set(" ;,'\"") & set(address):
-            raise ValueError("an address such as https://tiles.example.org/{z}/{x}/{y}.png")
-        lacking = [name for name in ("{z}", "{x}", "{y}") if name not in address]
-        if lacking:
-            raise ValueError(f"{', '.join(lacking)} is missing: https://tiles.example.org/{{z}}/{{x}}/{{y}}.png")
-        return address
-
-    @field_validator("basemap_credit")
-    @classmethod
-    def _credited(cls, credit: str | None, info: ValidationInfo) -> str | None:
-        if info.data.get("basemap") is not None and not (credit or "").strip():
-            raise ValueError("say whose map the basemap is, in the words that its owner asks for")
-        return credit
-
-
 class Plan(Section):
     """Everything that one run is told. Build it with `Plan.load`, `Plan.parse` or `Plan.one_off`."""
 
@@ -277,9 +250,15 @@ class Plan(Section):
         """A path of the plan as a path to open."""
         return self._folder / path
 
+    def addresses(self) -> dict[str, str]:
+        """Keys that may hold the address of a database or a service, with what they hold."""
+        keys = ("hydrants.path", "paving.path", "after.limits", "after.pavement", "stable.path", "output.postgis")
+        values = {key: getattr(getattr(self, key.split(".")[0]), key.split(".")[1], None) for key in keys}
+        return {key: value for key, value in values.items() if value is not None and addresses.is_address(value)}
+
     def as_written(self) -> dict[str, Any]:
         """The resolved plan with its defaults, lengths as text: what run.json and the GeoPackage carry."""
-        written = self.model_dump(mode="json", exclude_none=True)
+        written = self.model_dump(mode="json", exclude_none=True, by_alias=True)
         for name in ("before", "after"):
             pile = [written[name], *written[name].pop("under", [])] if name in written else []
             for source in pile:
@@ -319,6 +298,9 @@ class Plan(Section):
         if plan is None:
             raise PlanError([replace(f, where=_UNDER.sub(_nth, f.where)) for f in findings])
         plan._folder, plan._file = Path(folder), file
+        elsewhere = [] if plan.project.allow_remote else addresses.elsewhere(plan.addresses())
+        if elsewhere:
+            raise PlanError(elsewhere)
         return plan
 
     @classmethod

@@ -53,9 +53,9 @@ def read_former(package: Path, shown: str) -> Former:
         raise InputError(Finding(shown, what, "mend or move it, or choose another output folder")) from None
     remembered = metadata.get("review", {})
     geometry = meta.get("geometry_name") or "wkb_geometry"
-    edits = [since(edit, remembered) for edit in _edits(rows, geometry)]
+    edits = [since(edit, remembered) for edit in edits_in(rows, geometry)]
     vanished = metadata.get("review_kept", {})
-    edits += [since(edit, vanished) for edit in (_edits(kept, "") if kept is not None else [])]
+    edits += [since(edit, vanished) for edit in (edits_in(kept, "") if kept is not None else [])]
     return Former(tuple(edits), CRS.from_user_input(meta["crs"]) if meta.get("crs") else None, metadata)
 
 
@@ -86,8 +86,8 @@ def read_table(package: Path, layer: str) -> pa.Table:
     return pyogrio.raw.read_arrow(package, layer=layer, read_geometry=False)[1]
 
 
-def _edits(rows: pa.Table, geometry: str) -> list[Edit]:
-    """The rows that an analyst wrote in."""
+def edits_in(rows: pa.Table, geometry: str) -> list[Edit]:
+    """The edits in rows of `hydrants` or `review_kept`; geometry: the column of WKB with their places."""
     names = rows.column_names
     lengths = [n for n in names if n.startswith(_LENGTH)]
     if not lengths or "review_note" not in names or "hydrant_id" not in names:

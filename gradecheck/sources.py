@@ -9,11 +9,16 @@ from typing import Annotated, Literal, Self
 
 from pydantic import BeforeValidator, Field, model_validator
 
+from gradecheck import addresses
 from gradecheck.units import Length
 from gradecheck.validation import NOT_A_KEY, Distance, PositiveLength, Section, Unit
 
 
 def _path(value: object) -> object:
+    if isinstance(value, str):
+        addresses.check(value)
+        if addresses.is_address(value):
+            return value
     if isinstance(value, str) and ("\0" in value or any(len(p.encode()) > 255 for p in Path(value).parts)):
         raise ValueError("no file can have such a name")
     if isinstance(value, str) and not value.strip():

@@ -16,6 +16,7 @@ from typing import Annotated, Any, Literal, TypeVar
 
 from pydantic import BaseModel, BeforeValidator, ConfigDict, PlainSerializer, ValidationError
 
+from gradecheck.addresses import without_secrets
 from gradecheck.errors import Finding, PlanError
 from gradecheck.units import Length, unit_named
 
@@ -105,7 +106,8 @@ NOT_A_KEY: dict[str, Any] = {"key": False}
 
 
 def _keys(model: type[BaseModel] | None) -> list[str]:
-    return [n for n, f in model.model_fields.items() if f.json_schema_extra != NOT_A_KEY] if model else []
+    fields = model.model_fields.items() if model else ()
+    return [f.alias or n for n, f in fields if f.json_schema_extra != NOT_A_KEY]
 
 
 def nearest(word: str, known: typing.Iterable[str]) -> str:
@@ -176,7 +178,7 @@ def toml_values(content: bytes, shown: str) -> dict[str, Any]:
         said, _, at = str(error).rpartition(" (at ")
         number = re.match(r"line (\d+)", at)
         line = text.splitlines()[int(number[1]) - 1 :][:1] if number else []
-        row = line[0].strip()[:80] if line else ""
+        row = without_secrets(line[0].strip())[:80] if line else ""
         what = f"is not TOML at {at.removesuffix(')')} ({said})"
         raise PlanError(Finding(shown, f"{what}: {row}" if row else what, _toml_mend(said, row))) from None
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from datetime import date
 from importlib.metadata import version
@@ -13,6 +13,7 @@ import pyogrio
 import pytest
 
 from gradecheck import Plan, Result, cli, run, write_starter
+from tests.postgis import Server, running
 
 TODAY = date(2027, 2, 1)
 Outcome = tuple[int, str, str]
@@ -46,6 +47,13 @@ def sample(tmp_path_factory: pytest.TempPathFactory) -> Sample:
     folder = tmp_path_factory.mktemp("sample") / "quillhaven"
     plan = Plan.load(write_starter(folder))
     return Sample(folder, plan, run(plan, today=TODAY), folder / "out")
+
+
+@pytest.fixture(scope="session")
+def postgis() -> Iterator[Server]:
+    """A server of the tests' own."""
+    with running() as server:
+        yield server
 
 
 def pytest_report_header() -> str:

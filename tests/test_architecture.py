@@ -19,8 +19,8 @@ MODULES = {
 TREES = {name: ast.parse(path.read_text(encoding="utf-8")) for name, path in MODULES.items()}
 
 # What each module or package may import of the others; everything may import errors, units and the version.
-ANYWHERE = {"errors", "units", "__version__"}
-SETTINGS = {"validation", "policy", "plan", "sources", "catalog"}
+ANYWHERE = {"errors", "units", "addresses", "__version__"}
+SETTINGS = {"validation", "policy", "plan", "sources", "delivery", "catalog"}
 CORE = {
     "cases",
     "provenance",
@@ -43,6 +43,7 @@ CORE = {
     "sharing",
 }
 READING = {"reference", "vertical", "layers", "hydrants", "paving", "surfaces", "formats", "engine", "roads", "designs"}
+READING |= {"databases", "relations", "webs", "services"}
 READING |= {"grounds", "groundwork", "nets", "steady", "laying"}
 JOB = {"inputs", "inventory", "judging", "measurement", "assessment", "surroundings", "inspection", "pipeline"}
 WRITING = {"outputs", "report", "worksheets"}
@@ -63,12 +64,14 @@ ALLOWED: dict[str, set[str]] = {
     "errors": set(),
     "units": set(),
     "engine": set(),
+    "addresses": set(),
     "validation": set(),
     "probability": set(),
     "policy": {"validation"},
     "catalog": {"validation"},
     "sources": {"validation"},
-    "plan": {"policy", "catalog", "sources", "validation"},
+    "delivery": {"sources", "validation"},
+    "plan": {"policy", "catalog", "sources", "delivery", "validation"},
     "roads": {"probability"},
     "formats": {"roads", "catalog", "layers", "fieldbook", "validation", "probability"},
     "designs": {"reference", "vertical", "layers", "surfaces", "formats", "roads", "probability"} | SETTINGS,
@@ -81,7 +84,11 @@ ALLOWED: dict[str, set[str]] = {
     "nets": {"reference", "hydrants", "surfaces", "variogram", "probability"},
     "steady": {"reference", "layers", "grounds", "paving", "plan", "stable", "surfaces", "probability"},
     "laying": READING | SETTINGS | {"clearance", "fieldwork", "stable", "probability"},
-    "layers": {"validation", "probability"},
+    "databases": set(),
+    "relations": {"databases", "validation", "probability"},
+    "webs": set(),
+    "services": {"webs", "validation"},
+    "layers": {"relations", "services", "validation", "probability"},
     "surfaces": {"reference", "roads", "engine", "probability"},
     "hydrants": {"reference", "layers", "plan", "cautions", "probability"},
     "paving": {"reference", "layers", "plan", "setback", "probability"},
@@ -106,6 +113,7 @@ ALLOWED: dict[str, set[str]] = {
     "reasons": {"cases", "choices", "clearance", "decision", "policy", "probability"},
     "review": {"cases", "choices", "decision", "policy", "probability", "validation"},
     "readback": {"review", "cautions"},
+    "former": {"readback", "review", "databases", "relations", "plan"},
     "reorder": SETTINGS | CORE | {"review", "readback", "outputs"},
     "confirmation": {"cases", "policy", "probability"},
     "shots": {"probability"},
@@ -115,7 +123,8 @@ ALLOWED: dict[str, set[str]] = {
     "crews": {"assessment", "dangers", "fieldbook", "fieldwork", "workdone"},
     "asbuilt": READING | SETTINGS | {"checks", "fieldbook", "fieldwork", "inputs", "shots", "probability"},
     "confirming": READING | SETTINGS | CORE | SURVEY | {"assessment"},
-    "outputs": (CORE | SETTINGS | JOB | SURVEY | SHOWN | {"reorder", "grounds", "roads"}) - {"pipeline"},
+    "outputs": (CORE | SETTINGS | JOB | SURVEY | SHOWN | {"reorder", "grounds", "roads", "databases", "former"})
+    - {"pipeline"},
     "inputs": READING | SETTINGS | {"probability", "cautions", "setback", "clearance", "fieldbook", "fieldwork"},
     "inventory": READING | SETTINGS,
     "bars": {"measurement"},
@@ -126,7 +135,15 @@ ALLOWED: dict[str, set[str]] = {
     "assessment": READING | SETTINGS | CORE | {"inputs", "judging", "measurement", "review"},
     "surroundings": READING | {"inputs", "probability"},
     "inspection": READING | SETTINGS | CORE | {"inputs", "inventory", "measurement", "assessment"},
-    "pipeline": READING | SETTINGS | CORE | JOB | SURVEY | SHOWN | WRITING | {"readback", "reorder"},
+    "placing": {"outputs", "readback"},
+    "pipeline": READING
+    | SETTINGS
+    | CORE
+    | JOB
+    | SURVEY
+    | SHOWN
+    | WRITING
+    | {"readback", "former", "placing", "reorder"},
     "report": (CORE | SETTINGS | JOB | SHOWN | {"outputs", "worksheets"}) - {"pipeline"},
     "worksheets": (CORE | SETTINGS | JOB | SHOWN | {"formats", "outputs"}) - {"pipeline"},
     "starter_roads": {"roads", "probability"},
@@ -138,6 +155,7 @@ ALLOWED: dict[str, set[str]] = {
 PURE = [
     "units",
     "errors",
+    "addresses",
     "policy",
     "catalog",
     "probability",
@@ -256,7 +274,7 @@ WITH_FILES = {
     "starter",
 }
 WITH_FILES |= {"asbuilt", "confirming", "grounds", "vertical", "inventory", "readback", "reorder", "starter_roads"}
-WITH_FILES |= {"starter_survey"}
+WITH_FILES |= {"starter_survey", "services", "former", "placing"}
 
 
 @pytest.mark.parametrize("name", MODULES)

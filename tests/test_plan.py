@@ -30,6 +30,7 @@ from tests.projects import toml_text
 DEFAULTS = """
 [project]
 work_days_before = 14
+allow_remote = false
 [hydrants]
 path = "hydrants.gpkg"
 position_sd = "1 m"
@@ -73,6 +74,7 @@ walk = "150 m"
 [output]
 dir = "out"
 unit = "in"
+schema = "gradecheck"
 """
 
 # What the format marks as not set by default, with the values of its example.
@@ -103,6 +105,8 @@ cover_min = "4 ft"
 max_extension = "60 in"
 [catalog]
 path = "extensions.toml"
+[output]
+postgis = "postgresql:///town"
 """
 
 LEAST = """
@@ -260,7 +264,7 @@ def test_a_mistyped_key_is_named_with_its_path_and_the_nearest_known_key(path: s
 
 def test_a_key_like_no_other_is_answered_with_all_that_are_known() -> None:
     assert findings(with_value("output.zzz", 1)) == [
-        ("output.zzz", "unknown key", "known here: basemap, basemap_credit, dir, paper, unit")
+        ("output.zzz", "unknown key", "known here: basemap, basemap_credit, dir, paper, postgis, schema, unit")
     ]
 
 
@@ -497,7 +501,8 @@ def test_every_key_of_the_plan_is_in_the_reference_of_the_readme() -> None:
     shown = set(re.findall(r"^(\w+) = ", readme, re.MULTILINE))
     sections = (Project, HydrantSource, PavingSource, DesignSource, Policy, CatalogSource, StableSource, SettleSource)
     for section in (*sections, MeasurementSource, OutputPlace):
-        assert set(section.model_fields) - {"under"} <= shown, section.__name__
+        keys = {field.alias or name for name, field in section.model_fields.items()}
+        assert keys - {"under"} <= shown, section.__name__
 
 
 @pytest.mark.parametrize(

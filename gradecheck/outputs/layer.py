@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import json
 import sqlite3
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -29,7 +29,7 @@ from gradecheck.surroundings import Surroundings
 _SCHEMA = "http://www.geopackage.org/spec121/#extension_schema"
 _METADATA = "http://www.geopackage.org/spec121/#extension_metadata"
 
-_LAYERS = {
+LAYERS = {
     "hydrants": "Hydrants: grade change, decision and reason",
     "rejected": "Rows that cannot be worked on, with the reason",
     **TITLES,
@@ -69,19 +69,10 @@ def write_layers(a: Assessment, around: Surroundings, path: Path, metadata: dict
     """A new GeoPackage at `path`, which must not exist. Raises OutputError."""
     unit = a.inputs.plan.output.unit
     crs = a.inputs.hydrants.crs.to_wkt()
-    hydrants = columns.hydrants_table(a)
     try:
-        write_table(path, "hydrants", hydrants, point_type(a.inputs.hydrants.geometry), crs)
-        write_table(path, "rejected", columns.rejected_table(a), "Unknown", crs)
-        for support in supports(a, around):
-            write_table(path, support.name, support.table, support.kind, crs)
-        for name, table in (
-            ("order", columns.order_table(a.order, unit)),
-            ("options", columns.options_table(a)),
-            ("review_kept", columns.kept_table(a)),
-            ("order_basis", basis_table(a)),
-        ):
-            write_table(path, name, table, None, None)
+        for name, table, kind in tables(a, around):
+            write_table(path, name, table, kind, crs if kind else None)
+        write_table(path, "order_basis", basis_table(a), None, None)
         with sqlite3.connect(path) as db:
             _describe(db, unit, metadata)
         db.close()
@@ -108,6 +99,17 @@ def write_parquet(a: Assessment, path: Path) -> None:
         raise OutputError(Finding(path.name, f"could not be written ({error})", "check the space and rights")) from None
 
 
+def tables(a: Assessment, around: Surroundings) -> Iterator[tuple[str, pa.Table, str | None]]:
+    """The layers that people use: name, rows, type of their geometry (last, as WKB) or None."""
+    yield "hydrants", columns.hydrants_table(a), point_type(a.inputs.hydrants.geometry)
+    yield "rejected", columns.rejected_table(a), "Unknown"
+    for support in supports(a, around):
+        yield support.name, support.table, support.kind
+    yield "order", columns.order_table(a.order, a.inputs.plan.output.unit), None
+    yield "options", columns.options_table(a), None
+    yield "review_kept", columns.kept_table(a), None
+
+
 def point_type(points: NDArray[Any]) -> str:
     """ "Point" or "Point Z" where that is true of every point."""
     z = shapely.has_z(points)
@@ -119,7 +121,7 @@ def point_type(points: NDArray[Any]) -> str:
 def write_table(path: Path, layer: str, table: pa.Table, geometry_type: str | None, crs: str | None) -> None:
     """A new layer or table of a GeoPackage. Raises what pyogrio raises."""
     spatial = {"geometry_name": columns.GEOMETRY} if geometry_type else {}
-    options = {"FID": "fid", "DESCRIPTION": _LAYERS[layer], "IDENTIFIER": layer}
+    options = {"FID": "fid", "DESCRIPTION": LAYERS[layer], "IDENTIFIER": layer}
     if geometry_type:
         options["GEOMETRY_NAME"] = columns.GEOMETRY
     pyogrio.raw.write_arrow(

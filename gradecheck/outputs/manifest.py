@@ -13,6 +13,7 @@ from pathlib import Path
 from typing import Any
 
 from gradecheck import __version__
+from gradecheck.addresses import is_address
 from gradecheck.grounds import Ground
 from gradecheck.inputs import Inputs
 from gradecheck.plan import Plan
@@ -73,11 +74,15 @@ def input_files(inputs: Inputs) -> list[dict[str, Any]]:
 
 
 def entries(named: Iterable[tuple[str, str, Path]]) -> list[dict[str, Any]]:
-    """What run.json says of files (role, path as shown, path), each with what belongs to it."""
+    """What run.json says of files (role, path as shown, path), each with what belongs to it.
+
+    What was asked of a database or a service has neither size nor digest.
+    """
     return [
-        {"role": role, "path": part_shown, "bytes": part.stat().st_size, "sha256": digest(part)}
+        {"role": role, "path": part_shown}
+        | ({"bytes": part.stat().st_size, "sha256": digest(part)} if part else {"bytes": None, "sha256": None})
         for role, shown, path in named
-        for part_shown, part in _parts(shown, path)
+        for part_shown, part in ([(shown, None)] if is_address(shown) else _parts(shown, path))
     ]
 
 

@@ -174,6 +174,10 @@ def summary_text(summary: Mapping[str, Any], where: str | None = None) -> str:
             lines += textwrap.wrap(item, WIDTH - 2, initial_indent="  ", subsequent_indent="    ")
     if where:
         lines += ["", f"Written to {where}: open report.html first"]
+    stored = summary.get("database")
+    if stored:
+        tables = ", ".join(f"{name} {rows}" for name, rows in stored["tables"].items())
+        lines += textwrap.wrap(f"and to {stored['address']}, schema {stored['schema']}: {tables} rows", WIDTH)
     return "\n".join(lines)
 
 
