@@ -17,7 +17,7 @@ T = TypeVar("T")
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
-_BAND = 16
+_BAND = 10
 """Cells across of a band of the sweep: what three rows of it touch is what a reader should keep."""
 _FINE = 1024
 """Steps within a cell by which neighbours in it are told apart."""

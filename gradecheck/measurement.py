@@ -16,8 +16,11 @@ from gradecheck.judging import Batch, Judged, Site, gathered, judge, some
 from gradecheck.probability import Bools, Ints
 from gradecheck.surfaces import Heights, contested, preferring, tell
 
-_BATCH, _CELLS = 8192, 32
-"""Hydrants, and blocks of a raster, that are worked at a time."""
+_BATCH = 8192
+"""Hydrants of a batch at most."""
+_ROOM = 11 * 2**20
+"""Bytes of blocks of one ground that a batch touches, about: both grounds, and what lies about the batch, have room on
+the shelf of blocks (`surfaces.blocks`) until all of it has been looked at closely."""
 
 
 class Progress(Protocol):
@@ -62,18 +65,20 @@ def measure(
     outside: Bools,
     progress: Progress = silent,
     spread: Spread | None = None,
-    size: tuple[int, int] = (_BATCH, _CELLS),
+    size: int = _BATCH,
 ) -> Judged:
     """Grade change and decision of some hydrants; the others are outside: what no job reaches is not looked at.
 
-    outside: (H,) no job reaches it. size: hydrants, and blocks of ground, of a batch at most; changes no result.
+    outside: (H,) no job reaches it. size: hydrants of a batch at most; changes no result.
     """
     site, everyone = site_of(inputs), everyone_of(inputs, outside)
     grain = surfaces.grain(site.before, site.after.surface)
+    cells = size if grain is None else max(1, _ROOM // grain.size)
     batches, blocks = [], []
     for roads, members in _by_road(inputs, rows):
-        order, cell = engine.sweep(everyone.x[members], everyone.y[members], grain)
-        for part, fresh in engine.batches(order, cell, *size):
+        shape = None if grain is None else (grain.width, grain.height)
+        order, cell = engine.sweep(everyone.x[members], everyone.y[members], shape)
+        for part, fresh in engine.batches(order, cell, size, cells):
             batches.append(some(everyone, members[part], roads))
             blocks.append(fresh)
 

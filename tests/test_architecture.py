@@ -46,7 +46,7 @@ READING = {"reference", "vertical", "layers", "hydrants", "paving", "surfaces", 
 READING |= {"databases", "relations", "webs", "services"}
 READING |= {"grounds", "groundwork", "nets", "steady", "laying"}
 JOB = {"inputs", "inventory", "judging", "measurement", "assessment", "surroundings", "inspection", "pipeline"}
-WRITING = {"outputs", "report", "worksheets"}
+WRITING = {"outputs", "placing", "report", "worksheets"}
 SHOWN = {"review", "reference", "hydrants", "walk", "steady"}
 SURVEY = {
     "asbuilt",
@@ -136,14 +136,7 @@ ALLOWED: dict[str, set[str]] = {
     "surroundings": READING | {"inputs", "probability"},
     "inspection": READING | SETTINGS | CORE | {"inputs", "inventory", "measurement", "assessment"},
     "placing": {"outputs", "readback"},
-    "pipeline": READING
-    | SETTINGS
-    | CORE
-    | JOB
-    | SURVEY
-    | SHOWN
-    | WRITING
-    | {"readback", "former", "placing", "reorder"},
+    "pipeline": READING | SETTINGS | CORE | JOB | SURVEY | SHOWN | WRITING | {"readback", "former", "reorder"},
     "report": (CORE | SETTINGS | JOB | SHOWN | {"outputs", "worksheets"}) - {"pipeline"},
     "worksheets": (CORE | SETTINGS | JOB | SHOWN | {"formats", "outputs"}) - {"pipeline"},
     "starter_roads": {"roads", "probability"},

@@ -95,13 +95,22 @@ class Surface(Protocol):
         ...
 
 
+@dataclass(frozen=True, slots=True)
+class Grain:
+    """What is fetched at once. width, height: working units; size: bytes in memory."""
+
+    width: float
+    height: float
+    size: int
+
+
 @runtime_checkable
 class Blocked(Surface, Protocol):
     """Ground that is fetched block by block."""
 
     @property
-    def grain(self) -> tuple[float, float] | None:
-        """Width and height of a block in working units; None where nothing is fetched so."""
+    def grain(self) -> Grain | None:
+        """The largest block; None where nothing is fetched so."""
         ...
 
     def changed(self) -> list[str]:
@@ -109,10 +118,10 @@ class Blocked(Surface, Protocol):
         ...
 
 
-def grain(*grounds: Surface) -> tuple[float, float] | None:
+def grain(*grounds: Surface) -> Grain | None:
     """The largest block of some grounds, None where none has any."""
     found = [g.grain for g in grounds if isinstance(g, Blocked)]
-    return max((cell for cell in found if cell is not None), key=lambda cell: cell[0] * cell[1], default=None)
+    return max((g for g in found if g is not None), key=lambda g: g.size, default=None)
 
 
 def files_changed(*grounds: Surface) -> list[str]:
@@ -172,7 +181,7 @@ class Layered:
         return shapely.union_all([layer.extent for layer in self.layers])
 
     @property
-    def grain(self) -> tuple[float, float] | None:
+    def grain(self) -> Grain | None:
         """See `Blocked`."""
         return grain(*self.layers)
 

@@ -33,7 +33,7 @@ _SAME_TIME = 2 * 10**9
 """Nanoseconds: file systems across a network tell times no finer."""
 _OPEN = 24
 """Files that one thread keeps open."""
-_FEW = 24
+_FEW = 3
 """Blocks below which starting threads costs more than it saves."""
 
 
@@ -261,7 +261,7 @@ class Blocks:
                     number = int(numbers[k])
                     look(self._block(int(owner[k]), number), [w.of(number) for w in wanted])
 
-        pieces = 1 if len(numbers) < _FEW else 4 * engine.threads()
+        pieces = 1 if len(numbers) < _FEW else min(len(numbers), 4 * engine.threads())
         bounds = np.linspace(0, len(numbers), pieces + 1).astype(int).tolist()
         engine.each(work, [range(a, b) for a, b in pairwise(bounds) if a < b])
 

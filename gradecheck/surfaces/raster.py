@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from gradecheck import engine
 from gradecheck.probability import Bools, Floats
 from gradecheck.reference import Path
-from gradecheck.surfaces import EDGE_CELL, OUTSIDE, UNREADABLE, Heights
+from gradecheck.surfaces import EDGE_CELL, OUTSIDE, UNREADABLE, Grain, Heights
 from gradecheck.surfaces.blocks import Block, Blocks, grouped
 from gradecheck.surfaces.tiles import Tile
 
@@ -26,6 +26,8 @@ _SNAP = 1e-7
 """Columns and rows this near a cell centre are on it: rounding must not ask for a neighbour beyond the edge."""
 _PART = 16_384
 """Points worked at a time: what is known of them fits in a core's own cache."""
+_BYTES = 4
+"""Of a value: most elevations are stored so."""
 _NEAR = 64
 """Cells across of the squares that are asked which tiles are near."""
 
@@ -60,14 +62,15 @@ class Lattice:
         return tuple(t.shown for t in self.tiles)
 
     @property
-    def grain(self) -> tuple[float, float] | None:
-        """The largest block of its tiles, in working units; see `surfaces.Blocked`."""
+    def grain(self) -> Grain | None:
+        """See `surfaces.Blocked`."""
         tile = max(self.tiles, key=lambda t: t.block[0] * t.block[1])
         corners = shapely.get_coordinates(_outline(tile, self.path))
         if not len(corners):
             return None
         size = np.ptp(corners, axis=0) / (tile.width + 2, tile.height + 2)
-        return float(size[0] * tile.block[1]), float(size[1] * tile.block[0])
+        high, wide = tile.block
+        return Grain(float(size[0] * wide), float(size[1] * high), wide * high * _BYTES)
 
     def changed(self) -> list[str]:
         """See `surfaces.Blocked`."""

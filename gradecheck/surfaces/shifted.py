@@ -9,7 +9,7 @@ import numpy as np
 import shapely
 
 from gradecheck.probability import Bools, Floats
-from gradecheck.surfaces import UNMOVED, Heights, Layered, Surface, Telling, Told, files_changed, grain
+from gradecheck.surfaces import UNMOVED, Grain, Heights, Layered, Surface, Telling, Told, files_changed, grain
 
 
 class Move(Protocol):
@@ -68,7 +68,7 @@ class Shifted:
         return self.surface.names
 
     @property
-    def grain(self) -> tuple[float, float] | None:
+    def grain(self) -> Grain | None:
         """As of the surface."""
         return grain(self.surface)
 
