@@ -138,7 +138,7 @@ def grade_change(
     own = np.where(np.isfinite(value), sd, 0.0).max(axis=1)
     off = _off_plane(value, nodes, weights)
     ratio = np.where(np.isfinite(value[:, 0]) & (off > _LEVEL), off / np.maximum(own, 1e-9), 0.0)
-    change, change_sd = seen.change()
+    change, change_sd = seen.change, seen.change_sd
     moved = _moved(seen, value[:, 0], change[:, 0], about, weights)
     mean, spread = _one_normal(value, sd, weights)
     levels: list[_Levels] = []
@@ -187,7 +187,7 @@ def grade_change(
 
 def _moved(seen: _Looked, value: Floats, change: Floats, about: Bools, weights: Floats) -> Floats:
     """(n,) root of the weighted mean square of the nodes about the value at the point."""
-    nodes, point = seen.change()[0], change
+    nodes, point = seen.change, change
     unknown = np.isnan(change) & about
     if unknown.any():
         nodes = np.where(unknown[:, None], seen.mover(about)[0], nodes)
@@ -207,20 +207,23 @@ class _Looked:
     after: Heights
     unchanged: Bools
     silence: NDArray[np.int8]
-    correlation: float = 0.0
+    change: Floats
+    change_sd: Floats
 
-    def change(self) -> tuple[Floats, Floats]:
-        """The change at each node and its own sd, (n, K); exactly 0 where the ground is unchanged."""
-        value = np.where(self.unchanged, 0.0, self.after.z - self.before.z)
-        a, b = self.after.sd, self.before.sd
-        both = np.hypot(a, b)
-        if self.correlation:
-            both = np.sqrt(np.maximum(np.square(both) - 2 * self.correlation * a * b, 0.0))
-        return value, np.where(self.unchanged, 0.0, both)
+    @classmethod
+    def of(
+        cls, before: Heights, after: Heights, unchanged: Bools, silence: NDArray[np.int8], correlation: float
+    ) -> _Looked:
+        """With the change at each node and its own sd, (n, K); exactly 0 where the ground is unchanged."""
+        value = np.where(unchanged, 0.0, after.z - before.z)
+        both = np.square(after.sd) + np.square(before.sd)
+        if correlation:
+            both = np.maximum(both - 2 * correlation * after.sd * before.sd, 0.0)
+        return cls(before, after, unchanged, silence, value, np.where(unchanged, 0.0, np.sqrt(both)))
 
     def mover(self, about_after: Bools) -> tuple[Floats, Floats]:
         """What moves the clearance at each node and its sd, (n, K): the after height or the change."""
-        value, sd = self.change()
+        value, sd = self.change, self.change_sd
         about = about_after[:, None]
         own = self.after.sd if self.after.borrowed is None else np.hypot(self.after.sd, self.after.borrowed)
         return np.where(about, self.after.z, value), np.where(about, own, sd)
@@ -260,7 +263,7 @@ def _look(
         old = _spread_out(old, asked, before.heights(px.ravel()[asked], py.ravel()[asked]))
     old = _shaped(old, shape)
     z, sd = np.where(unchanged, old.z, new.z), np.where(unchanged, old.sd, new.sd)
-    return _Looked(old, Heights(z, sd, new.source, new.names, new.borrowed), unchanged, silence, after.correlation)
+    return _Looked.of(old, Heights(z, sd, new.source, new.names, new.borrowed), unchanged, silence, after.correlation)
 
 
 def _silence(

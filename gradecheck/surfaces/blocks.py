@@ -62,7 +62,8 @@ class Block:
             # -9999 stands for no data whatever it scales to; 32767 may be a height in centimetres.
             odd = ~((metres >= LOWEST) & (metres <= HIGHEST)) | (value <= _LEAST_MARKER)
             marker = np.zeros(len(value), dtype=bool)
-            marker[odd] = np.isin(value[odd], _MARKERS) | (np.abs(value[odd]) >= _HUGE)
+            if odd.any():
+                marker[odd] = np.isin(value[odd], _MARKERS) | (np.abs(value[odd]) >= _HUGE)
             possible = (metres >= LOWEST) & (metres <= HIGHEST) & ~(marker & (value <= _LEAST_MARKER))
         why = np.where(~missing & ~possible, np.where(marker, IMPLAUSIBLE, OUT_OF_RANGE), HOLE).astype(np.int8)
         return np.where(~missing & possible, metres, np.nan), why
@@ -126,6 +127,10 @@ class _Shelf:
             if found is not None:
                 self._blocks.move_to_end(key)
             return found
+
+    def has(self, key: Any) -> bool:
+        """Whether a block is here."""
+        return key in self._blocks
 
     def put(self, key: Any, block: Block) -> None:
         """Keep a block; one that could not be read may be readable next time."""
@@ -261,14 +266,20 @@ class Blocks:
                     number = int(numbers[k])
                     look(self._block(int(owner[k]), number), [w.of(number) for w in wanted])
 
-        pieces = 1 if len(numbers) < _FEW else min(len(numbers), 4 * engine.threads())
+        # Without files to read, threads would only wait for one another.
+        fresh = sum(not _shelf.has(self._key(int(o), int(n))) for o, n in zip(owner, numbers, strict=True))
+        pieces = 1 if fresh < _FEW else min(len(numbers), 4 * engine.threads())
         bounds = np.linspace(0, len(numbers), pieces + 1).astype(int).tolist()
         engine.each(work, [range(a, b) for a, b in pairwise(bounds) if a < b])
 
+    def _key(self, owner: int, number: int) -> tuple[Any, ...]:
+        """A block's name on the shelf."""
+        tile = self.tiles[owner]
+        return tile.path, tile.stamp, number - int(self.first[owner])
+
     def _block(self, owner: int, number: int) -> Block:
         """A block from the shelf, or else from its file."""
-        tile = self.tiles[owner]
-        key = tile.path, tile.stamp, number - int(self.first[owner])
+        tile, key = self.tiles[owner], self._key(owner, number)
         kept = _shelf.take(key)
         if kept is None:
             kept = self._read(tile, owner, number)

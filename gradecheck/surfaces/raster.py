@@ -102,7 +102,8 @@ class Lattice:
             column[some], row[some], tile[some] = c, r, own
             number[some] = np.where(lost, -2, first)
 
-        engine.each(work, engine.spans(len(x), _PART))
+        for some in engine.spans(len(x), _PART):
+            work(some)
         return column, row, tile, number
 
     def _cells(self, x: Floats, y: Floats) -> tuple[Floats, Floats]:
