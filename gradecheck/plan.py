@@ -24,6 +24,7 @@ from pydantic import (
     model_validator,
 )
 
+from gradecheck import addresses
 from gradecheck.errors import Finding, PlanError
 from gradecheck.policy import Policy
 from gradecheck.sources import KINDS, ONLY_WITH, DesignSource, GroundSource, Paths, PathText, pile
@@ -34,7 +35,7 @@ from gradecheck.validation import Distance, PositiveLength, Section, Unit, build
 class Project(Section):
     """`[project]`: the name, the start of work and the reference system that work is done in.
 
-    grids: folders with grids for PROJ, such as those between vertical datums.
+    grids: folders with grids for PROJ, such as those between vertical datums. allow_remote: sources on a network.
     """
 
     name: str | None = None
@@ -42,6 +43,7 @@ class Project(Section):
     work_days_before: int = Field(default=14, ge=0, strict=True)
     crs: str | None = None
     grids: Paths | None = None
+    allow_remote: bool = False
 
 
 MEASURING_SD = Length(0.25, "in")
@@ -270,7 +272,7 @@ class Plan(Section):
         return self._folder / path
 
     def as_written(self) -> dict[str, Any]:
-        """The resolved plan with its defaults, lengths as text: what run.json and the GeoPackage carry."""
+        """The resolved plan with its defaults, lengths as text, addresses without secrets: for run.json, GeoPackage."""
         written = self.model_dump(mode="json", exclude_none=True)
         for name in ("before", "after"):
             pile = [written[name], *written[name].pop("under", [])] if name in written else []
@@ -279,6 +281,7 @@ class Plan(Section):
                 for key, kinds in ONLY_WITH.items():
                     if kind not in kinds:
                         source.pop(key, None)
+                source[kind] = [addresses.shown(p) if addresses.is_remote(p) else p for p in source[kind]]
             if len(pile) > 1:
                 written[name] = pile
         return written

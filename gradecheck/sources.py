@@ -9,11 +9,16 @@ from typing import Annotated, Literal, Self
 
 from pydantic import BeforeValidator, Field, model_validator
 
+from gradecheck.addresses import is_remote
 from gradecheck.units import Length
 from gradecheck.validation import NOT_A_KEY, Distance, PositiveLength, Section, Unit
 
 
 def _path(value: object) -> object:
+    if isinstance(value, str) and is_remote(value):
+        if any(c <= " " for c in value):
+            raise ValueError("is an address with a blank or line end in it: write %20 for a blank")
+        return value
     if isinstance(value, str) and ("\0" in value or any(len(p.encode()) > 255 for p in Path(value).parts)):
         raise ValueError("no file can have such a name")
     if isinstance(value, str) and not value.strip():

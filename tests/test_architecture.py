@@ -18,8 +18,8 @@ MODULES = {
 }
 TREES = {name: ast.parse(path.read_text(encoding="utf-8")) for name, path in MODULES.items()}
 
-# What each module or package may import of the others; everything may import errors, units and the version.
-ANYWHERE = {"errors", "units", "__version__"}
+# What each module or package may import of the others; everything may import errors, units, addresses, the version.
+ANYWHERE = {"errors", "units", "addresses", "__version__"}
 SETTINGS = {"validation", "policy", "plan", "sources", "catalog"}
 CORE = {
     "cases",
@@ -62,6 +62,7 @@ SURVEY = {
 ALLOWED: dict[str, set[str]] = {
     "errors": set(),
     "units": set(),
+    "addresses": set(),
     "engine": set(),
     "validation": set(),
     "probability": set(),
@@ -115,7 +116,7 @@ ALLOWED: dict[str, set[str]] = {
     "crews": {"assessment", "dangers", "fieldbook", "fieldwork", "workdone"},
     "asbuilt": READING | SETTINGS | {"checks", "fieldbook", "fieldwork", "inputs", "shots", "probability"},
     "confirming": READING | SETTINGS | CORE | SURVEY | {"assessment"},
-    "outputs": (CORE | SETTINGS | JOB | SURVEY | SHOWN | {"reorder", "grounds", "roads"}) - {"pipeline"},
+    "outputs": (CORE | SETTINGS | JOB | SURVEY | SHOWN | {"reorder", "grounds", "roads", "surfaces"}) - {"pipeline"},
     "inputs": READING | SETTINGS | {"probability", "cautions", "setback", "clearance", "fieldbook", "fieldwork"},
     "inventory": READING | SETTINGS,
     "measurement": READING | SETTINGS | {"inputs", "change", "checks", "probability"},
@@ -132,6 +133,7 @@ ALLOWED: dict[str, set[str]] = {
 }
 
 PURE = [
+    "addresses",
     "units",
     "errors",
     "policy",
@@ -249,6 +251,10 @@ WITH_FILES = {
     "layers",
     "surfaces.raster",
     "surfaces.tiles",
+    "surfaces.collection",
+    "surfaces.footprints",
+    "surfaces.virtual",
+    "surfaces.remote",
     "starter",
 }
 WITH_FILES |= {"asbuilt", "confirming", "grounds", "vertical", "inventory", "readback", "reorder", "starter_roads"}

@@ -10,6 +10,7 @@ from __future__ import annotations
 import threading
 from collections import OrderedDict
 from collections.abc import Sequence
+from contextlib import nullcontext
 from dataclasses import dataclass
 from itertools import pairwise
 from typing import Any
@@ -35,6 +36,7 @@ from gradecheck.surfaces import (
     OUTSIDE,
     UNREADABLE,
     Heights,
+    remote,
 )
 from gradecheck.surfaces.tiles import Tile
 
@@ -172,8 +174,10 @@ def _read(tiles: Sequence[Tile], tile: Indices, column: Indices, row: Indices) -
     value = np.full(len(order), np.nan)
     why = np.full(len(order), HOLE, dtype=np.int8)
 
+    settings = _settings([tiles[i] for i in np.unique(tile).tolist()])
+
     def work(blocks: range) -> None:
-        with rasterio.Env(GDAL_CACHEMAX=_CACHE_MB):
+        with rasterio.Env(GDAL_CACHEMAX=_CACHE_MB, **settings):
             for k in blocks:
                 members = order[cuts[k] : cuts[k + 1]]
                 t = tiles[int(tile_[cuts[k]])]
@@ -230,7 +234,7 @@ _kept = threading.local()
 
 def _handle(tile: Tile) -> rasterio.DatasetReader:
     """This thread's own handle on a tile, kept open among the last `_OPEN`."""
-    handles: OrderedDict[tuple[str, tuple[int, int]], rasterio.DatasetReader] = (
+    handles: OrderedDict[tuple[str, tuple[object, ...]], rasterio.DatasetReader] = (
         getattr(_kept, "handles", None) or OrderedDict()
     )
     _kept.handles = handles
@@ -238,10 +242,18 @@ def _handle(tile: Tile) -> rasterio.DatasetReader:
     if key in handles:
         handles.move_to_end(key)
         return handles[key]
-    handles[key] = rasterio.open(tile.path)
+    with rasterio.Env(**remote.options()) if tile.remote else nullcontext():
+        handles[key] = rasterio.open(tile.path)
     if len(handles) > _OPEN:
         handles.popitem(last=False)[1].close()
     return handles[key]
+
+
+def _settings(tiles: Sequence[Tile]) -> dict[str, str]:
+    """GDAL's settings to read tiles with: none of its own where all are files of this machine."""
+    here = [tile for tile in tiles if not tile.remote]
+    away = len(here) < len(tiles) or any(tile.said for tile in here)
+    return remote.reading(inside=bool(here)) if away else {}
 
 
 def lattices(tiles: Sequence[Tile], path_to: dict[str, Path], sd: float) -> list[Lattice]:
