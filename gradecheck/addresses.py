@@ -67,6 +67,18 @@ def shown(text: str) -> str:
     return _SECRET.sub(lambda match: "://" if match[0].startswith("://") else "", text)
 
 
+def address_of(name: str) -> str:
+    """One of GDAL's names as people write it, without secrets.
+
+    >>> address_of("/vsis3/bucket/dem.tif"), address_of("/vsicurl/https://example.org/dem.tif?sig=1")
+    ('s3://bucket/dem.tif', 'https://example.org/dem.tif')
+    """
+    for scheme, vsi in _GDAL_NAMES.items():
+        if name.startswith(vsi):
+            return shown(scheme + name[len(vsi) :])
+    return shown(url_of(name) or name)
+
+
 def leads_away(text: str) -> bool:
     """Whether the name of a dataset inside a file leads to a network, however it is disguised.
 

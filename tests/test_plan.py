@@ -30,6 +30,7 @@ from tests.projects import toml_text
 DEFAULTS = """
 [project]
 work_days_before = 14
+allow_remote = false
 [hydrants]
 path = "hydrants.gpkg"
 position_sd = "1 m"

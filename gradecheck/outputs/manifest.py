@@ -84,7 +84,7 @@ def away(role: str, file: str, said: Said | None) -> dict[str, Any]:
     """What run.json says of a file on a network, without the secrets of its address."""
     known = {"bytes": None} if said is None else said.as_dict()
     why = "not computed: only parts of the file were read"
-    return {"role": role, "path": addresses.shown(file), **known, "sha256": None, "sha256_note": why}
+    return {"role": role, "path": addresses.address_of(file), **known, "sha256": None, "sha256_note": why}
 
 
 def entries(named: Iterable[tuple[str, str, Path]]) -> list[dict[str, Any]]:

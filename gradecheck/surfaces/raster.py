@@ -8,6 +8,7 @@ and only the values asked for are kept, so memory does not depend on the rasters
 from __future__ import annotations
 
 import threading
+import time
 from collections import OrderedDict
 from collections.abc import Sequence
 from contextlib import nullcontext
@@ -20,7 +21,7 @@ import rasterio
 import shapely
 from affine import Affine
 from numpy.typing import NDArray
-from rasterio.errors import RasterioError
+from rasterio.errors import RasterioError, RasterioIOError
 from rasterio.windows import Window
 
 from gradecheck import engine
@@ -197,6 +198,7 @@ def _block(tile: Tile, column: Indices, row: Indices) -> tuple[Floats, NDArray[n
     left, top = int(column[0]) // width * width, int(row[0]) // height * height
     window = Window(left, top, min(width, tile.width - left), min(height, tile.height - top))
     at = row - top, column - left
+    started = time.monotonic()
     try:
         data = _handle(tile)
         raw = data.read(1, window=window)[at]
@@ -206,6 +208,7 @@ def _block(tile: Tile, column: Indices, row: Indices) -> tuple[Floats, NDArray[n
             mask = data.read(tile.mask, window=window) if tile.mask > 0 else data.read_masks(1, window=window)
             valid = mask[at] > 0
     except RasterioError:
+        remote.waited_in_vain(tile.path, time.monotonic() - started)
         return np.full(len(column), np.nan), UNREADABLE
     valid &= ~_is_nodata(raw, tile.nodata)
     with np.errstate(invalid="ignore", over="ignore"):
@@ -238,6 +241,8 @@ def _handle(tile: Tile) -> rasterio.DatasetReader:
         getattr(_kept, "handles", None) or OrderedDict()
     )
     _kept.handles = handles
+    if remote.given_up(tile.path):
+        raise RasterioIOError(f"{tile.shown}: its server was waited for in vain")
     key = tile.path, tile.stamp
     if key in handles:
         handles.move_to_end(key)

@@ -32,9 +32,9 @@ _OPTIONS = {
     "GDAL_HTTP_CONNECTTIMEOUT": "10",
     "GDAL_HTTP_TIMEOUT": "120",
     # A line that gives less than that for that long is dead.
-    "GDAL_HTTP_LOW_SPEED_TIME": "20",
+    "GDAL_HTTP_LOW_SPEED_TIME": "15",
     "GDAL_HTTP_LOW_SPEED_LIMIT": "1000",
-    "GDAL_HTTP_MAX_RETRY": "3",
+    "GDAL_HTTP_MAX_RETRY": "2",
     "GDAL_HTTP_RETRY_DELAY": "0.5",
 }
 NOWHERE = {"CPL_VSIL_CURL_ALLOWED_FILENAME": "/nowhere"}
@@ -151,9 +151,34 @@ _known: dict[str, tuple[int, str, str] | None] = {}
 _lock = threading.Lock()
 
 
+_PATIENCE = 120.0
+"""Seconds lost to one host's failures from which on it is not asked any more."""
+_lost: dict[str, float] = {}
+
+
+def _host(name: str) -> str:
+    url = addresses.url_of(name)
+    return urlsplit(url).netloc if url is not None else "/".join(name.split("/")[:3])
+
+
+def waited_in_vain(name: str, seconds: float) -> None:
+    """Note what a failure took; of a file of this machine it does not matter."""
+    if name.startswith("/vsi"):
+        with _lock:
+            _lost[_host(name)] = _lost.get(_host(name), 0.0) + seconds
+
+
+def given_up(name: str) -> bool:
+    """Whether the host of a file has cost so much waiting that what it still holds counts as unreadable at once."""
+    return bool(_lost) and name.startswith("/vsi") and _lost.get(_host(name), 0.0) > _PATIENCE
+
+
 def remember(said: Sequence[Said]) -> None:
     """Have GDAL forget what it keeps of files that are not, or may not be, the ones it read before."""
     for one in said:
+        if not one.trouble and _host(one.name) in _lost:
+            with _lock:
+                _lost.pop(_host(one.name), None)  # it answers again
         with _lock:
             first = one.name not in _known
             same = one.firm and _known.get(one.name) == one.facts
