@@ -19,7 +19,7 @@ from gradecheck.roads.locate import Locator
 from gradecheck.sources import DesignLayer, SurfaceSource
 from gradecheck.surfaces import Layered, Surface
 from gradecheck.surfaces.corridor import CHANGE, LEVEL, Carrying, Corridor, Road
-from gradecheck.surfaces.raster import lattices
+from gradecheck.surfaces.joined import lattices
 from gradecheck.surfaces.shifted import Back, shifted
 from gradecheck.surfaces.tin import Tin
 from gradecheck.units import METRES, show

@@ -12,7 +12,7 @@ import time
 from collections import OrderedDict
 from collections.abc import Sequence
 from contextlib import nullcontext
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from itertools import pairwise
 from typing import Any
 
@@ -60,7 +60,7 @@ Indices = NDArray[np.int64]
 class Lattice:
     """Tiles that share a system, a cell size and an alignment: one raster. Earlier tiles win.
 
-    place: (T, 4) first column, first row, columns and rows of each tile on the lattice of the first.
+    place: (T, 4) first column, first row, columns and rows of each tile on the lattice of the first. tree: as `reach_of` makes it.
     """
 
     tiles: tuple[Tile, ...]
@@ -68,6 +68,7 @@ class Lattice:
     path: Path
     extent: shapely.Geometry
     sd: float
+    tree: shapely.STRtree = field(repr=False, compare=False)
 
     @property
     def names(self) -> tuple[str, ...]:
@@ -139,9 +140,7 @@ class Lattice:
         if len(self.tiles) == 1:
             point, tile = np.arange(len(c0)), np.zeros(len(c0), dtype=np.int64)
         else:
-            first_c, first_r, w, h = self.place.T
-            boxes = shapely.box(first_c - 1, first_r - 1, first_c + w - 1, first_r + h - 1)
-            point, tile = shapely.STRtree(boxes).query(shapely.points(c0, r0), predicate="intersects")
+            point, tile = self.tree.query(shapely.points(c0, r0), predicate="intersects")
         request = (point[:, None] * 4 + np.arange(4)).ravel()
         tile = np.repeat(tile, 4)
         place = self.place[tile]
@@ -261,64 +260,7 @@ def _settings(tiles: Sequence[Tile]) -> dict[str, str]:
     return remote.reading(inside=bool(here)) if away else {}
 
 
-def lattices(tiles: Sequence[Tile], path_to: dict[str, Path], sd: float) -> list[Lattice]:
-    """Tiles as rasters, one over another; `path_to` by tile path, from the working system.
-
-    Tiles of one lattice are joined, so that there is no gap at their seams. Where a tile of another lattice
-    comes between two of one and overlaps the later, that order is kept: the later one follows after it,
-    together with its earlier companions.
-    """
-    outlines = [_outline(t, path_to[t.path]) for t in tiles]
-    groups: list[list[int]] = []
-    for i, tile in enumerate(tiles):
-        home = None
-        for g in range(len(groups) - 1, -1, -1):
-            if _same_lattice(tiles[groups[g][0]], tile):
-                home = g
-                break
-            if any(outlines[i].intersects(outlines[j]) for j in groups[g]):
-                break
-        if home is not None:
-            groups[home].append(i)
-        else:
-            groups.append([j for j in range(i) if _same_lattice(tiles[j], tile)] + [i])
-    found = []
-    for members in groups:
-        first = tiles[members[0]]
-        place = np.array([_place(first, tiles[i]) for i in members], dtype=np.int64)
-        extent = shapely.union_all([outlines[i] for i in members])
-        found.append(Lattice(tuple(tiles[i] for i in members), place, path_to[first.path], extent, sd))
-    return found
-
-
-def _place(first: Tile, tile: Tile) -> tuple[int, int, int, int]:
-    inverse = ~Affine(first.grid.a, first.grid.b, 0, first.grid.d, first.grid.e, 0)
-    column, row = inverse @ (tile.grid.c - first.grid.c, tile.grid.f - first.grid.f)
-    return round(column), round(row), tile.width, tile.height
-
-
-def _same_lattice(a: Tile, b: Tile) -> bool:
-    if not a.crs.equals(b.crs, ignore_axis_order=True) or a.vertical != b.vertical:
-        return False
-    cell = np.hypot(a.grid.a, a.grid.d)
-    span = max(a.width, a.height, b.width, b.height)
-    linear = np.array(a.grid[:2] + a.grid[3:5]) - np.array(b.grid[:2] + b.grid[3:5])
-    if np.abs(linear).max() * span > 1e-3 * cell:
-        return False
-    inverse = ~Affine(a.grid.a, a.grid.b, 0, a.grid.d, a.grid.e, 0)
-    shift = np.array(inverse @ (b.grid.c - a.grid.c, b.grid.f - a.grid.f))
-    return bool(np.abs(shift - np.rint(shift)).max() < 1e-3)
-
-
-def _outline(tile: Tile, path: Path) -> shapely.Geometry:
-    """The tile with a cell around it, in the working system; edges densified so that they may bend."""
-    w, h = tile.width, tile.height
-    ring = shapely.segmentize(shapely.box(-1, -1, w + 1, h + 1), max(w, h) / 32 + 1)
-    columns, rows = shapely.get_coordinates(ring).T
-    grid = tile.grid
-    x, y = path.back(grid.a * columns + grid.b * rows + grid.c, grid.d * columns + grid.e * rows + grid.f)
-    good = np.isfinite(x) & np.isfinite(y)
-    if good.sum() < 3:
-        return shapely.Polygon()
-    outline = shapely.Polygon(np.stack([np.asarray(x)[good], np.asarray(y)[good]], axis=1))
-    return outline if outline.is_valid else shapely.convex_hull(outline)
+def reach_of(place: Indices) -> shapely.STRtree:
+    """Where each tile can have a say, by column and row of the upper left of four pixels."""
+    first_c, first_r, w, h = place.T
+    return shapely.STRtree(shapely.box(first_c - 1, first_r - 1, first_c + w - 1, first_r + h - 1))
