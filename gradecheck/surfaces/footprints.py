@@ -72,27 +72,29 @@ def key_of(tiles: Sequence[tuple[Path | str, str]], settings: Sequence[object]) 
 class Beside:
     """The files under each tile's name, a folder listed once: "dem.tif", "dem.tfw", "dem.tif.aux.xml" are of "dem"."""
 
-    folders: dict[Path, dict[str, list[os.DirEntry[str]]]] = field(default_factory=dict)
+    folders: dict[str, dict[str, list[os.DirEntry[str]]]] = field(default_factory=dict)
 
     def state(self, file: Path, others: Iterable[str] = ()) -> State:
         """The tile, what lies under its name, and other files that it is made of; in a fixed order."""
-        names = self._names(file.parent)
+        place, name = os.path.split(file)
+        stem = name.rpartition(".")[0].lower()
         found: State = []
-        for entry in names.get(file.stem.lower(), ()):
+        for entry in self._names(place).get(stem, ()):
             with suppress(OSError):
                 stat = entry.stat()
                 found.append([entry.name, stat.st_size, stat.st_mtime_ns])
         for other in others:
-            if Path(other).parent != file.parent or not Path(other).name.lower().startswith(file.stem.lower() + "."):
+            its_place, its_name = os.path.split(other)
+            if its_place != place or not its_name.lower().startswith(stem + "."):
                 with suppress(OSError):
                     stat = os.stat(other)  # noqa: PTH116
                     found.append([other, stat.st_size, stat.st_mtime_ns])
         return sorted(found)
 
-    def _names(self, place: Path) -> dict[str, list[os.DirEntry[str]]]:
+    def _names(self, place: str) -> dict[str, list[os.DirEntry[str]]]:
         if place not in self.folders:
             groups: dict[str, list[os.DirEntry[str]]] = {}
-            with suppress(OSError), os.scandir(place) as entries:
+            with suppress(OSError), os.scandir(place or os.curdir) as entries:
                 for entry in entries:
                     parts = entry.name.lower().split(".")
                     for end in range(1, len(parts)):

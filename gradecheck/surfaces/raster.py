@@ -60,7 +60,8 @@ Indices = NDArray[np.int64]
 class Lattice:
     """Tiles that share a system, a cell size and an alignment: one raster. Earlier tiles win.
 
-    place: (T, 4) first column, first row, columns and rows of each tile on the lattice of the first. tree: as `reach_of` makes it.
+    place: (T, 4) first column, first row, columns and rows of each tile on the lattice of the first.
+    tree: as `reach_of` makes it.
     """
 
     tiles: tuple[Tile, ...]
@@ -254,10 +255,10 @@ def _handle(tile: Tile) -> rasterio.DatasetReader:
 
 
 def _settings(tiles: Sequence[Tile]) -> dict[str, str]:
-    """GDAL's settings to read tiles with: none of its own where all are files of this machine."""
+    """GDAL's settings to read tiles with."""
     here = [tile for tile in tiles if not tile.remote]
     away = len(here) < len(tiles) or any(tile.said for tile in here)
-    return remote.reading(inside=bool(here)) if away else {}
+    return remote.reading(inside=bool(here)) if away else remote.HERE
 
 
 def reach_of(place: Indices) -> shapely.STRtree:

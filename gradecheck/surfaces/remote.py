@@ -37,7 +37,10 @@ _OPTIONS = {
     "GDAL_HTTP_MAX_RETRY": "2",
     "GDAL_HTTP_RETRY_DELAY": "0.5",
 }
-NOWHERE = {"CPL_VSIL_CURL_ALLOWED_FILENAME": "/nowhere"}
+HERE = {"GDAL_DISABLE_READDIR_ON_OPEN": "TRUE"}
+"""For files of this machine: the folder, which may hold thousands, is not listed for each of them; files beside it
+are asked for by name."""
+NOWHERE = {"CPL_VSIL_CURL_ALLOWED_FILENAME": "/nowhere", **HERE}
 """Keeps GDAL from asking any server, whatever a file says."""
 AT_ONCE = 16
 """Servers are asked for so many files at a time: nearly all of it is waiting."""
@@ -52,7 +55,7 @@ def options() -> dict[str, str]:
 
 def reading(inside: bool) -> dict[str, str]:
     """The settings to read with. inside: where files of this machine are read too, whose neighbours may matter."""
-    return {k: v for k, v in options().items() if not (inside and k == "GDAL_DISABLE_READDIR_ON_OPEN")}
+    return options() | HERE if inside else options()
 
 
 @dataclass(frozen=True, slots=True)
