@@ -1,4 +1,4 @@
-"""A thousand tiles as one ground: SciPy judges the heights, the operating system the open files, GDAL's opens are counted.
+"""A thousand tiles as one ground: SciPy judges heights, the system tells open files, GDAL's opens are counted.
 
 The same over 10,000 tiles, with times: `python -m tests.bench.tiles`.
 """
@@ -86,7 +86,7 @@ def described(folder: Path, unit: str | None = None, crs: str | None = None) -> 
 
 
 def open_files() -> int:
-    return len(os.listdir("/proc/self/fd"))
+    return len(list(Path("/proc/self/fd").iterdir()))
 
 
 needs_proc = pytest.mark.skipif(not Path("/proc/self/fd").is_dir(), reason="open files are counted in /proc")

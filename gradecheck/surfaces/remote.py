@@ -26,8 +26,8 @@ _OPTIONS = {
     "GDAL_DISABLE_READDIR_ON_OPEN": "EMPTY_DIR",
     # The header in one request, also that of a file with some thousand blocks.
     "GDAL_INGESTED_BYTES_AT_OPEN": "32768",
-    # GDAL reads whole chunks, and doubles what it reads in a row up to 128 of them: of 16 KB, its default, that is
-    # a third more than the blocks asked for; of 1 KB it is a fraction of one per cent (tests.bench.tiles).
+    # GDAL reads whole chunks, and doubles what it reads in a row up to 128 of them: with 16 KB, its default, up to four
+    # fifths more than the blocks asked for, with 1 KB one per cent (tests.bench.tiles). A process keeps to its first.
     "CPL_VSIL_CURL_CHUNK_SIZE": "1024",
     "GDAL_HTTP_CONNECTTIMEOUT": "10",
     "GDAL_HTTP_TIMEOUT": "120",
