@@ -198,10 +198,9 @@ class _Handler(BaseHTTPRequestHandler):
         if self.command == "HEAD" and not how["heads"]:
             failure = "403"
         file = self.server.folder / path
-        if failure == "hang":
-            time.sleep(60)
         if failure in ("drop", "hang"):
             self._note(span, 0, 0)
+            time.sleep(60 if failure == "hang" else 0)
             self.close_connection = True
         elif failure is not None and failure != "cut":
             self._plain(span, int(failure))

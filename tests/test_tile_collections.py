@@ -194,8 +194,16 @@ def flipped(index: Path) -> None:
     index.write_bytes(content)
 
 
+def another_digit(index: Path) -> None:
+    """Well formed and wrong: heights of that tile would be off by nine metres."""
+    content = index.read_bytes()
+    index.write_bytes(content.replace(b'"offset": 0.0', b'"offset": 9.0', 1))
+    assert index.read_bytes() != content
+
+
 DAMAGES = {
     "one bit": flipped,
+    "one digit": another_digit,
     "cut off": lambda index: index.write_bytes(index.read_bytes()[:-100]),
     "empty": lambda index: index.write_bytes(b""),
     "no system": lambda index: resealed(index, lambda v: v.update(systems=["nothing"])),
