@@ -13,6 +13,7 @@ import numpy as np
 from pyproj import CRS
 
 from gradecheck import checks, reference, surfaces, vertical
+from gradecheck.addresses import is_remote, shown
 from gradecheck.errors import Finding, InputError, PlanError, listed
 from gradecheck.fieldbook import owners
 from gradecheck.fieldwork import owner_notes
@@ -99,6 +100,9 @@ class AsBuilt:
 def open_asbuilt(inputs: Inputs, given: Given, rows: Ints, design: Floats) -> AsBuilt:
     """The survey at the hydrants `rows` (n,); design: (H,) the ground that was planned. Raises InputError."""
     path = Path(given.path)
+    if is_remote(given.path):
+        what = f"the survey is read from this machine only: {shown(given.path)}"
+        raise InputError(Finding(WHERE, what, "download it, and name the file"))
     if not path.exists():
         raise InputError(Finding(WHERE, f"no such file: {given.shown}", "check the path"))
     kind = kind_of(path)
