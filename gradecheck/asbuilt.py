@@ -21,6 +21,7 @@ from gradecheck.grounds import Ground, open_ground
 from gradecheck.groundwork import Setting, surface_of
 from gradecheck.inputs import Inputs
 from gradecheck.layers import layer_names
+from gradecheck.locations import is_remote, shown
 from gradecheck.plan import Plan
 from gradecheck.probability import Floats, Ints
 from gradecheck.shots import NEAR, Laid, Shots, laid
@@ -99,6 +100,9 @@ class AsBuilt:
 def open_asbuilt(inputs: Inputs, given: Given, rows: Ints, design: Floats) -> AsBuilt:
     """The survey at the hydrants `rows` (n,); design: (H,) the ground that was planned. Raises InputError."""
     path = Path(given.path)
+    if is_remote(given.path):
+        what = f"the survey is read from this machine only: {shown(given.path)}"
+        raise InputError(Finding(WHERE, what, "download it, and name the file"))
     if not path.exists():
         raise InputError(Finding(WHERE, f"no such file: {given.shown}", "check the path"))
     kind = kind_of(path)

@@ -16,11 +16,12 @@ from gradecheck.plan import Plan
 from gradecheck.roads.crosssections import CrossSections
 from gradecheck.sources import GroundSource, SurfaceSource
 from gradecheck.surfaces.answers import base_name
-from gradecheck.surfaces.tiles import SUFFIXES, Tile, find, open_tile
+from gradecheck.surfaces.collection import Found, find_rasters, open_rasters
+from gradecheck.surfaces.remote import Said
+from gradecheck.surfaces.tiles import Tile, find
 from gradecheck.validation import nearest
 
 _SUFFIXES = {
-    "raster": SUFFIXES,
     "landxml": (".xml", ".landxml"),
     "dxf": (".dxf",),
     "profile": (".gpkg", ".geojson", ".json", ".shp", ".fgb", ".gml", ".kml", ".parquet", ".sqlite"),
@@ -77,6 +78,11 @@ class Ground:
         return tuple(dict.fromkeys(f for s in self.sources for p in s.parts for f in p.files))
 
     @property
+    def said(self) -> dict[str, Said]:
+        """Of the files that are on a network: what their servers say."""
+        return {one.name: one for s in self.sources for tile in s.tiles for one in tile.said}
+
+    @property
     def bare(self) -> bool:
         """Whether all of it is profiles with nothing said of the ground beside them."""
         return bool(self.sources) and all(source.bare for source in self.sources)
@@ -103,8 +109,8 @@ def _open(
     plan: Plan, settings: SurfaceSource, name: str, where: str, notes: list[str], findings: list[Finding]
 ) -> Source:
     crs, vertical = _stated(settings, name)
-    found = find_files(plan, settings, name)
     if settings.kind != "raster":
+        found = find_files(plan, settings, name)
         sections = read_section(plan, settings.section, name, notes)
         reading = Reading(plan, settings, name, where == "after", crs, vertical, notes, sections, len(found) == 1)
         designs = []
@@ -124,18 +130,19 @@ def _open(
             if lost:
                 notes.append(f"{settings.section}: sections for roads that are not there: {', '.join(lost)}")
         return source
-    tiles = []
-    for path, shown in found:
-        tile, wrong, said = open_tile(path, shown, settings.unit, vertical, crs)
-        findings.extend(wrong)
-        notes.extend(said)
-        if tile is not None:
-            tiles.append(tile)
+    rasters = raster_files(plan, settings, name)
+    away = plan.project.allow_remote
+    tiles = open_rasters(rasters, settings.unit, vertical, crs, away, notes, findings)
     return Source(settings, name, tiles=tuple(tiles))
 
 
+def raster_files(plan: Plan, settings: SurfaceSource, name: str) -> list[Found]:
+    """The rasters of a source, files and addresses. Raises InputError naming what leads nowhere."""
+    return find_rasters(settings.paths, plan.folder, f"{name}.raster", plan.project.allow_remote)
+
+
 def find_files(plan: Plan, settings: SurfaceSource, name: str) -> list[tuple[Path, str]]:
-    """The files that a source names: (path, as shown). Raises InputError naming what leads nowhere."""
+    """The design files that a source names: (path, as shown). Raises InputError naming what leads nowhere."""
     return find(settings.paths, plan.folder, f"{name}.{settings.kind}", _SUFFIXES[settings.kind], settings.kind)
 
 

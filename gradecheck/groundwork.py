@@ -19,7 +19,7 @@ from gradecheck.roads.locate import Locator
 from gradecheck.sources import DesignLayer, SurfaceSource
 from gradecheck.surfaces import Layered, Surface
 from gradecheck.surfaces.corridor import CHANGE, LEVEL, Carrying, Corridor, Road
-from gradecheck.surfaces.raster import lattices
+from gradecheck.surfaces.joined import lattices
 from gradecheck.surfaces.shifted import Back, shifted
 from gradecheck.surfaces.tin import Tin
 from gradecheck.units import METRES, show
@@ -30,13 +30,13 @@ from gradecheck.vertical import Lift, Moved
 class Way:
     """From the working system to that of some parts. accuracy: metres to which hydrants are known in that.
 
-    caveat: what must be said of it. shown: the parts, added to.
+    caveat: what must be said of it. shown: the parts, added to; its values mean nothing.
     """
 
     path: reference.Path
     accuracy: float
     caveat: str
-    shown: list[str] = field(default_factory=list)
+    shown: dict[str, None] = field(default_factory=dict)
 
     @property
     def text(self) -> str:
@@ -175,8 +175,7 @@ def _path(crs: CRS, shown: str, setting: Setting) -> reference.Path:
     if key not in setting.ways:
         setting.ways[key] = _way(crs, shown, setting)
     way = setting.ways[key]
-    if shown not in way.shown:
-        way.shown.append(shown)
+    way.shown[shown] = None
     return way.path
 
 

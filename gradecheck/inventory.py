@@ -9,12 +9,13 @@ from pathlib import Path
 import numpy as np
 
 from gradecheck.errors import GradecheckError
-from gradecheck.grounds import Ground, find_files
+from gradecheck.grounds import Ground, find_files, raster_files
 from gradecheck.layers import layer_names
 from gradecheck.plan import Plan
 from gradecheck.reference import name_of
 from gradecheck.sources import SurfaceSource
-from gradecheck.surfaces.tiles import Tile, open_tile
+from gradecheck.surfaces.collection import open_rasters
+from gradecheck.surfaces.tiles import Tile
 
 _MANY = 6
 
@@ -74,11 +75,10 @@ def readable_facts(plan: Plan, settings: SurfaceSource, where: str) -> list[str]
     """What can be told of a source although something stops the run."""
     lines: list[str] = []
     with suppress(GradecheckError):
+        if settings.kind == "raster":
+            found = raster_files(plan, settings, where)
+            return tile_facts(open_rasters(found, settings.unit, None, None, plan.project.allow_remote, [], []))
         for path, shown in find_files(plan, settings, where):
             with suppress(GradecheckError):
-                if settings.kind == "raster":
-                    tile = open_tile(path, shown, settings.unit, None, None)[0]
-                    lines += tile_facts([tile] if tile is not None else [])
-                else:
-                    lines += design_facts(settings, path, shown)
+                lines += design_facts(settings, path, shown)
     return lines

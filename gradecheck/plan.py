@@ -23,7 +23,7 @@ from pydantic import (
     model_validator,
 )
 
-from gradecheck import addresses
+from gradecheck import addresses, locations
 from gradecheck.delivery import OutputPlace
 from gradecheck.errors import Finding, PlanError
 from gradecheck.policy import Policy
@@ -257,7 +257,7 @@ class Plan(Section):
         return {key: value for key, value in values.items() if value is not None and addresses.is_address(value)}
 
     def as_written(self) -> dict[str, Any]:
-        """The resolved plan with its defaults, lengths as text: what run.json and the GeoPackage carry."""
+        """The resolved plan with its defaults, lengths as text, addresses without secrets: for run.json, GeoPackage."""
         written = self.model_dump(mode="json", exclude_none=True, by_alias=True)
         for name in ("before", "after"):
             pile = [written[name], *written[name].pop("under", [])] if name in written else []
@@ -266,6 +266,7 @@ class Plan(Section):
                 for key, kinds in ONLY_WITH.items():
                     if kind not in kinds:
                         source.pop(key, None)
+                source[kind] = [locations.shown(p) if locations.is_remote(p) else p for p in source[kind]]
             if len(pile) > 1:
                 written[name] = pile
         return written

@@ -9,16 +9,30 @@ from typing import Annotated, Literal, Self
 
 from pydantic import BeforeValidator, Field, model_validator
 
-from gradecheck import addresses
+from gradecheck import addresses, locations
 from gradecheck.units import Length
 from gradecheck.validation import NOT_A_KEY, Distance, PositiveLength, Section, Unit
 
 
 def _path(value: object) -> object:
+    """A file, or the address of a database or a feature service."""
     if isinstance(value, str):
         addresses.check(value)
         if addresses.is_address(value):
             return value
+    return _file(value)
+
+
+def _ground_path(value: object) -> object:
+    """A file, a pattern, a folder, or a raster on a network."""
+    if isinstance(value, str) and locations.is_remote(value):
+        if any(c <= " " for c in value):
+            raise ValueError("is an address with a blank or line end in it: write %20 for a blank")
+        return value
+    return _file(value)
+
+
+def _file(value: object) -> object:
     if isinstance(value, str) and ("\0" in value or any(len(p.encode()) > 255 for p in Path(value).parts)):
         raise ValueError("no file can have such a name")
     if isinstance(value, str) and not value.strip():
@@ -29,6 +43,7 @@ def _path(value: object) -> object:
 
 
 PathText = Annotated[str, BeforeValidator(_path)]
+GroundPath = Annotated[str, BeforeValidator(_ground_path)]
 
 
 def _share(value: object) -> float:
@@ -51,6 +66,7 @@ def _listed(value: object, what: str) -> tuple[str, ...]:
 
 
 Paths = Annotated[tuple[PathText, ...], BeforeValidator(lambda v: _listed(v, "a path, a pattern, a folder"))]
+GroundPaths = Annotated[tuple[GroundPath, ...], BeforeValidator(lambda v: _listed(v, "a path, a pattern, a folder"))]
 Names = Annotated[tuple[str, ...], BeforeValidator(lambda v: _listed(v, "a name, a pattern"))]
 
 
@@ -84,10 +100,10 @@ ONLY_WITH: dict[str, tuple[str, ...]] = {
 class SurfaceSource(Section):
     """One source of ground: where it comes from, how a road's heights are carried, how good it is."""
 
-    raster: Paths | None = None
-    landxml: Paths | None = None
-    dxf: Paths | None = None
-    profile: Paths | None = None
+    raster: GroundPaths | None = None
+    landxml: GroundPaths | None = None
+    dxf: GroundPaths | None = None
+    profile: GroundPaths | None = None
     surface: str | None = None
     alignment: Names | None = None
     profile_name: str | None = None

@@ -21,7 +21,7 @@ from scipy import ndimage
 
 from gradecheck.reference import Path as Way
 from gradecheck.surfaces import Heights, Layered, Surface
-from gradecheck.surfaces.raster import lattices
+from gradecheck.surfaces.joined import lattices
 from gradecheck.surfaces.tiles import Tile, open_tile
 
 WORK = "EPSG:32615"

@@ -19,7 +19,7 @@ MODULES = {
 TREES = {name: ast.parse(path.read_text(encoding="utf-8")) for name, path in MODULES.items()}
 
 # What each module or package may import of the others; everything may import errors, units and the version.
-ANYWHERE = {"errors", "units", "addresses", "__version__"}
+ANYWHERE = {"errors", "units", "addresses", "locations", "__version__"}
 SETTINGS = {"validation", "policy", "plan", "sources", "delivery", "catalog"}
 CORE = {
     "cases",
@@ -65,6 +65,7 @@ ALLOWED: dict[str, set[str]] = {
     "units": set(),
     "engine": set(),
     "addresses": set(),
+    "locations": set(),
     "validation": set(),
     "probability": set(),
     "policy": {"validation"},
@@ -123,7 +124,9 @@ ALLOWED: dict[str, set[str]] = {
     "crews": {"assessment", "dangers", "fieldbook", "fieldwork", "workdone"},
     "asbuilt": READING | SETTINGS | {"checks", "fieldbook", "fieldwork", "inputs", "shots", "probability"},
     "confirming": READING | SETTINGS | CORE | SURVEY | {"assessment"},
-    "outputs": (CORE | SETTINGS | JOB | SURVEY | SHOWN | {"reorder", "grounds", "roads", "databases", "former"})
+    "outputs": (
+        CORE | SETTINGS | JOB | SURVEY | SHOWN | {"reorder", "grounds", "roads", "surfaces", "databases", "former"}
+    )
     - {"pipeline"},
     "inputs": READING | SETTINGS | {"probability", "cautions", "setback", "clearance", "fieldbook", "fieldwork"},
     "inventory": READING | SETTINGS,
@@ -149,6 +152,7 @@ PURE = [
     "units",
     "errors",
     "addresses",
+    "locations",
     "policy",
     "catalog",
     "probability",
@@ -264,6 +268,10 @@ WITH_FILES = {
     "layers",
     "surfaces.blocks",
     "surfaces.tiles",
+    "surfaces.collection",
+    "surfaces.footprints",
+    "surfaces.virtual",
+    "surfaces.remote",
     "starter",
 }
 WITH_FILES |= {"asbuilt", "confirming", "grounds", "vertical", "inventory", "readback", "reorder", "starter_roads"}

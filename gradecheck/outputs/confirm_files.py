@@ -12,6 +12,7 @@ from pyogrio.errors import DataSourceError
 
 from gradecheck.confirming import Confirmation
 from gradecheck.errors import Finding, OutputError
+from gradecheck.locations import is_remote
 from gradecheck.outputs import layer, manifest
 from gradecheck.outputs.confirm_list import write_acceptance
 from gradecheck.outputs.confirm_rows import confirmed_table, register_table
@@ -27,9 +28,10 @@ def write_confirmation(c: Confirmation, summary: Mapping[str, Any], aside: Path,
     _write_package(c, outputs[PACKAGE])
     write_acceptance(c, outputs["acceptance.xlsx"], today, plan.output.paper)
     write_csv(register_table(c, today), outputs["register.csv"])
-    beside = [(role, Path(os.path.normpath(name))) for role, name in c.files]
+    beside = [(role, Path(os.path.normpath(name))) for role, name in c.files if not is_remote(name)]
     read = manifest.input_files(c.assessment.inputs)
     read += manifest.entries((role, path.as_posix(), path) for role, path in beside)
+    read += [manifest.away(role, name, None) for role, name in c.files if is_remote(name)]
     for path in outputs.values():
         manifest.flush(path)
     last = aside / "confirm.json"

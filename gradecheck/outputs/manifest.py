@@ -12,12 +12,13 @@ from importlib.metadata import version
 from pathlib import Path
 from typing import Any
 
-from gradecheck import __version__
+from gradecheck import __version__, locations
 from gradecheck.addresses import is_address
 from gradecheck.grounds import Ground
 from gradecheck.inputs import Inputs
 from gradecheck.plan import Plan
 from gradecheck.roads.section import BUILT_IN
+from gradecheck.surfaces.remote import Said
 
 _LIBRARIES = (
     "geopandas",
@@ -52,7 +53,7 @@ def versions() -> dict[str, str]:
 
 
 def input_files(inputs: Inputs) -> list[dict[str, Any]]:
-    """Every file that was read: role, path as written in the plan, size, SHA-256."""
+    """Every file that was read: role, path as written in the plan, size, SHA-256; of one on a network what is known."""
     plan = inputs.plan
     named: list[tuple[str, str, Path]] = []
     if plan.file is not None:
@@ -68,9 +69,23 @@ def input_files(inputs: Inputs) -> list[dict[str, Any]]:
         if path is not None:
             named.append((role, path, plan.resolve(path)))
     for ground in (inputs.before_ground, inputs.after_ground):
-        files = map(Path, (*ground.files, *_sections(plan, ground)))
-        named += [(ground.where, _beside_plan(file, plan.folder), file) for file in files]
-    return entries(named)
+        here = [file for file in (*ground.files, *_sections(plan, ground)) if not locations.is_remote(file)]
+        named += [(ground.where, _beside_plan(file, plan.folder), file) for file in map(Path, here)]
+    grounds = inputs.before_ground, inputs.after_ground
+    remote = [away(ground.where, file, ground.said.get(file)) for ground in grounds for file in _remote(ground)]
+    return [*entries(named), *remote]
+
+
+def _remote(ground: Ground) -> list[str]:
+    """Its files on a network, once: those that were opened, and those that virtual ones name."""
+    return list(dict.fromkeys([*(f for f in ground.files if locations.is_remote(f)), *ground.said]))
+
+
+def away(role: str, file: str, said: Said | None) -> dict[str, Any]:
+    """What run.json says of a file on a network, without the secrets of its address."""
+    known = {"bytes": None} if said is None else said.as_dict()
+    why = "not computed: only parts of the file were read"
+    return {"role": role, "path": locations.address_of(file), **known, "sha256": None, "sha256_note": why}
 
 
 def entries(named: Iterable[tuple[str, str, Path]]) -> list[dict[str, Any]]:
@@ -80,10 +95,13 @@ def entries(named: Iterable[tuple[str, str, Path]]) -> list[dict[str, Any]]:
     """
     return [
         {"role": role, "path": part_shown}
-        | ({"bytes": part.stat().st_size, "sha256": digest(part)} if part else {"bytes": None, "sha256": None})
+        | ({"bytes": part.stat().st_size, "sha256": digest(part)} if part else _NO_FILE)
         for role, shown, path in named
         for part_shown, part in ([(shown, None)] if is_address(shown) else _parts(shown, path))
     ]
+
+
+_NO_FILE: dict[str, Any] = {"bytes": None, "sha256": None, "sha256_note": "no file"}
 
 
 def _sections(plan: Plan, ground: Ground) -> list[str]:

@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import os
 import threading
+import time
 from collections import OrderedDict
 from collections.abc import Callable, Sequence
+from contextlib import nullcontext
 from dataclasses import dataclass, replace
 from itertools import pairwise
 from typing import Any
@@ -13,12 +15,12 @@ from typing import Any
 import numpy as np
 import rasterio
 from numpy.typing import NDArray
-from rasterio.errors import RasterioError
+from rasterio.errors import RasterioError, RasterioIOError
 from rasterio.windows import Window
 
 from gradecheck import engine
 from gradecheck.probability import Bools, Floats, Ints
-from gradecheck.surfaces import HIGHEST, HOLE, IMPLAUSIBLE, LOWEST, OUT_OF_RANGE, UNREADABLE
+from gradecheck.surfaces import HIGHEST, HOLE, IMPLAUSIBLE, LOWEST, OUT_OF_RANGE, UNREADABLE, remote
 from gradecheck.surfaces.tiles import Tile
 
 _MARKERS = (-9999.0, -99999.0, -999999.0, -32767.0, -32768.0, 32767.0, 65535.0, 99999.0, -9999.99, -999.0)
@@ -214,14 +216,14 @@ class Blocks:
         """Files on a disk that are not there, or are not as they were when they were opened."""
         found = []
         for tile in self.tiles:
-            if tile.path.startswith("/vsi"):
-                continue
+            if tile.remote:
+                continue  # whose server says itself when it is another
             try:
                 there = os.stat(tile.path)  # noqa: PTH116
             except OSError:
                 found.append(tile.path)
                 continue
-            when, size = tile.stamp
+            when, size = (int(str(fact)) for fact in tile.stamp[:2])
             if there.st_size != size or abs(there.st_mtime_ns - when) > _SAME_TIME:
                 found.append(tile.path)
         return found
@@ -260,8 +262,10 @@ class Blocks:
         numbers = np.unique(np.concatenate([w.number for w in wanted]))
         owner = np.searchsorted(self.first, numbers, side="right") - 1
 
+        settings = _settings([self.tiles[i] for i in np.unique(owner).tolist()])
+
         def work(some: range) -> None:
-            with rasterio.Env(GDAL_CACHEMAX=_CACHE_MB):
+            with rasterio.Env(GDAL_CACHEMAX=_CACHE_MB, **settings):
                 for k in some:
                     number = int(numbers[k])
                     look(self._block(int(owner[k]), number), [w.of(number) for w in wanted])
@@ -293,6 +297,7 @@ class Blocks:
         left, top = along * wide, down * high
         wide, high = min(wide, tile.width - left), min(high, tile.height - top)
         values: NDArray[Any] | None
+        started = time.monotonic()
         try:
             data = _handle(tile)
             window = Window(left, top, wide, high)
@@ -302,6 +307,7 @@ class Blocks:
                 mask = data.read(tile.mask, window=window) if tile.mask > 0 else data.read_masks(1, window=window)
                 values = np.where(mask > 0, values, np.nan)
         except RasterioError:
+            remote.waited_in_vain(tile.path, time.monotonic() - started)
             values = None
         if tile.flip_x:
             left = tile.width - left - wide
@@ -328,15 +334,25 @@ _kept = threading.local()
 
 def _handle(tile: Tile) -> rasterio.DatasetReader:
     """This thread's own handle on a tile, kept open among the last `_OPEN`."""
-    handles: OrderedDict[tuple[str, tuple[int, int]], rasterio.DatasetReader] = (
+    handles: OrderedDict[tuple[str, tuple[object, ...]], rasterio.DatasetReader] = (
         getattr(_kept, "handles", None) or OrderedDict()
     )
     _kept.handles = handles
+    if remote.given_up(tile.path):
+        raise RasterioIOError(f"{tile.shown}: its server was waited for in vain")
     key = tile.path, tile.stamp
     if key in handles:
         handles.move_to_end(key)
         return handles[key]
-    handles[key] = rasterio.open(tile.path)
+    with rasterio.Env(**remote.options()) if tile.remote else nullcontext():
+        handles[key] = rasterio.open(tile.path)
     if len(handles) > _OPEN:
         handles.popitem(last=False)[1].close()
     return handles[key]
+
+
+def _settings(tiles: Sequence[Tile]) -> dict[str, str]:
+    """GDAL's settings to read tiles with."""
+    here = [tile for tile in tiles if not tile.remote]
+    away = len(here) < len(tiles) or any(tile.said for tile in here)
+    return remote.reading(inside=bool(here)) if away else remote.HERE

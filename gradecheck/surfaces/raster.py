@@ -65,12 +65,12 @@ class Lattice:
     def grain(self) -> Grain | None:
         """See `surfaces.Blocked`."""
         tile = max(self.tiles, key=lambda t: t.block[0] * t.block[1])
-        corners = shapely.get_coordinates(_outline(tile, self.path))
-        if not len(corners):
-            return None
-        size = np.ptp(corners, axis=0) / (tile.width + 2, tile.height + 2)
         high, wide = tile.block
-        return Grain(float(size[0] * wide), float(size[1] * high), wide * high * _BYTES)
+        grid = tile.grid
+        columns, rows = np.array([0.0, wide, 0.0, wide]), np.array([0.0, 0.0, high, high])
+        x, y = self.path.back(grid.a * columns + grid.b * rows + grid.c, grid.d * columns + grid.e * rows + grid.f)
+        width, height = float(np.ptp(x)), float(np.ptp(y))
+        return Grain(width, height, wide * high * _BYTES) if width > 0 and height > 0 else None
 
     def changed(self) -> list[str]:
         """See `surfaces.Blocked`."""
@@ -266,66 +266,3 @@ class _Pixels:
         reasons = np.where(needed, np.where(state == OUTSIDE, EDGE_CELL, state), 0).min(axis=1)
         source = np.where(missing, np.where(lone, OUTSIDE, reasons), owner[heaviest])
         return z, source.astype(np.int32)
-
-
-def lattices(tiles: Sequence[Tile], path_to: dict[str, Path], sd: float) -> list[Lattice]:
-    """Tiles as rasters, one over another; `path_to` by tile path, from the working system.
-
-    Tiles of one lattice are joined, so that there is no gap at their seams. Where a tile of another lattice
-    comes between two of one and overlaps the later, that order is kept: the later one follows after it,
-    together with its earlier companions.
-    """
-    outlines = [_outline(t, path_to[t.path]) for t in tiles]
-    groups: list[list[int]] = []
-    for i, tile in enumerate(tiles):
-        home = None
-        for g in range(len(groups) - 1, -1, -1):
-            if _same_lattice(tiles[groups[g][0]], tile):
-                home = g
-                break
-            if any(outlines[i].intersects(outlines[j]) for j in groups[g]):
-                break
-        if home is not None:
-            groups[home].append(i)
-        else:
-            groups.append([j for j in range(i) if _same_lattice(tiles[j], tile)] + [i])
-    found = []
-    for members in groups:
-        first = tiles[members[0]]
-        place = np.array([_place(first, tiles[i]) for i in members], dtype=np.int64)
-        extent = shapely.union_all([outlines[i] for i in members])
-        found.append(Lattice.of([tiles[i] for i in members], place, path_to[first.path], extent, sd))
-    return found
-
-
-def _place(first: Tile, tile: Tile) -> tuple[int, int, int, int]:
-    inverse = ~Affine(first.grid.a, first.grid.b, 0, first.grid.d, first.grid.e, 0)
-    column, row = inverse @ (tile.grid.c - first.grid.c, tile.grid.f - first.grid.f)
-    return round(column), round(row), tile.width, tile.height
-
-
-def _same_lattice(a: Tile, b: Tile) -> bool:
-    if not a.crs.equals(b.crs, ignore_axis_order=True) or a.vertical != b.vertical:
-        return False
-    cell = np.hypot(a.grid.a, a.grid.d)
-    span = max(a.width, a.height, b.width, b.height)
-    linear = np.array(a.grid[:2] + a.grid[3:5]) - np.array(b.grid[:2] + b.grid[3:5])
-    if np.abs(linear).max() * span > 1e-3 * cell:
-        return False
-    inverse = ~Affine(a.grid.a, a.grid.b, 0, a.grid.d, a.grid.e, 0)
-    shift = np.array(inverse @ (b.grid.c - a.grid.c, b.grid.f - a.grid.f))
-    return bool(np.abs(shift - np.rint(shift)).max() < 1e-3)
-
-
-def _outline(tile: Tile, path: Path) -> shapely.Geometry:
-    """The tile with a cell around it, in the working system; edges densified so that they may bend."""
-    w, h = tile.width, tile.height
-    ring = shapely.segmentize(shapely.box(-1, -1, w + 1, h + 1), max(w, h) / 32 + 1)
-    columns, rows = shapely.get_coordinates(ring).T
-    grid = tile.grid
-    x, y = path.back(grid.a * columns + grid.b * rows + grid.c, grid.d * columns + grid.e * rows + grid.f)
-    good = np.isfinite(x) & np.isfinite(y)
-    if good.sum() < 3:
-        return shapely.Polygon()
-    outline = shapely.Polygon(np.stack([np.asarray(x)[good], np.asarray(y)[good]], axis=1))
-    return outline if outline.is_valid else shapely.convex_hull(outline)

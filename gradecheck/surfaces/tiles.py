@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import glob
+import time
 import warnings
 from dataclasses import dataclass
+from functools import lru_cache
 from pathlib import Path
 
 import numpy as np
@@ -15,12 +17,16 @@ from pyproj.exceptions import CRSError
 from rasterio.enums import ColorInterp, MaskFlags
 from rasterio.errors import NotGeoreferencedWarning, RasterioError
 
-from gradecheck import reference
-from gradecheck.errors import Finding, InputError
+from gradecheck import locations, reference
+from gradecheck.errors import Finding, InputError, listed
+from gradecheck.surfaces import remote, virtual
+from gradecheck.surfaces.remote import Said
 from gradecheck.units import METRES, unit_named
 
 SUFFIXES = (".tif", ".tiff", ".vrt", ".img", ".asc", ".bil", ".flt", ".dem", ".hgt", ".jp2")
 _MAGIC = "*?["
+ALLOW = "state allow_remote = true under [project] in the plan file, or download it and name the file"
+"""How rasters on a network are let in."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,8 +37,9 @@ class Tile:
 
     mask: the alpha band, -1 for a mask of the dataset, 0 for none.
     to_metres: metres in one unit of the scaled value. vertical: name of the vertical system, "" unknown.
-    stamp: modification time and size, so that a handle kept open is never a former file's.
-    files: all that the raster is made of, the sources of a virtual one included.
+    stamp: modification time and size, or what a server says of its version, so that a handle kept open is never a
+    former file's. files: all that the raster is made of, the sources of a virtual one included; said: what servers say
+    of those on a network.
     """
 
     path: str
@@ -51,8 +58,14 @@ class Tile:
     to_metres: float
     unit: str
     vertical: CRS | None
-    stamp: tuple[int, int]
+    stamp: tuple[object, ...]
     files: tuple[str, ...]
+    said: tuple[Said, ...] = ()
+
+    @property
+    def remote(self) -> bool:
+        """Whether it is not a file of this machine."""
+        return self.path.startswith("/vsi")
 
 
 def find(
@@ -70,6 +83,10 @@ def find(
     findings = []
     for pattern in patterns:
         path = folder / pattern
+        if locations.is_remote(pattern):
+            what = f"a {kind} is not read from a network: {locations.shown(pattern)}"
+            findings.append(Finding(where, what, "download it, and name the file"))
+            continue
         if path.is_dir():
             files = sorted(p for p in path.iterdir() if p.suffix.lower() in suffixes)
         elif path.is_file():
@@ -97,15 +114,44 @@ def _shown(file: Path, folder: Path) -> str:
 
 
 def open_tile(
-    file: Path, shown: str, unit: str | None, vertical: CRS | None, crs: CRS | None
+    file: Path | str,
+    shown: str,
+    unit: str | None,
+    vertical: CRS | None,
+    crs: CRS | None,
+    allow_remote: bool = False,
+    said: Said | None = None,
 ) -> tuple[Tile | None, list[Finding], list[str]]:
-    """A tile, what stands in its way, and what must be said aloud. Plan's `unit`, `vertical` and `crs` only fill in."""
+    """A tile, what stands in its way, and what must be said aloud. Plan's `unit`, `vertical` and `crs` only fill in.
+
+    file: a path, or GDAL's name of a raster on a network, of which its server says `said` (asked where that is None).
+    allow_remote: whether a file may lead there.
+    """
     findings: list[Finding] = []
     notes: list[str] = []
+    heard: tuple[Said, ...] = ()
+    settings = remote.NOWHERE
+    if isinstance(file, str):
+        heard, settings = (said or remote.ask(file),), remote.options()
+        if heard[0].final:
+            return None, [remote.finding(shown, heard[0])], notes
+    elif away := virtual.on_network(file):
+        if not allow_remote:
+            what = f"leads to a network: {listed(map(locations.shown, away), most=2)}"
+            return None, [Finding(shown, what, ALLOW)], notes
+        heard, settings = remote.ask_all(away), remote.reading(inside=True)
+    remote.remember(heard)
     try:
-        with warnings.catch_warnings(action="ignore", category=NotGeoreferencedWarning), rasterio.open(file) as data:
-            tile = _described(data, file, shown, unit, vertical, crs, findings, notes)
+        with (
+            warnings.catch_warnings(action="ignore", category=NotGeoreferencedWarning),
+            rasterio.Env(**settings),
+            rasterio.open(file) as data,
+        ):
+            tile = _described(data, file, shown, unit, vertical, crs, heard, findings, notes)
     except RasterioError as error:
+        refused = next((s for s in heard if s.trouble), None)
+        if refused is not None:
+            return None, [remote.finding(shown, refused)], notes
         what = f"cannot be opened as a raster ({_short(error)})"
         return None, [Finding(shown, what, "check that the file is whole")], notes
     except InputError as error:
@@ -115,16 +161,17 @@ def open_tile(
 
 
 def _short(error: Exception) -> str:
-    return str(error).split(";")[0].splitlines()[0][:160]
+    return locations.shown(str(error).split(";")[0].splitlines()[0])[:160]
 
 
 def _described(
     data: rasterio.DatasetReader,
-    file: Path,
+    file: Path | str,
     shown: str,
     unit: str | None,
     vertical: CRS | None,
     crs: CRS | None,
+    said: tuple[Said, ...],
     findings: list[Finding],
     notes: list[str],
 ) -> Tile | None:
@@ -137,7 +184,11 @@ def _described(
     gone = [f for f in data.files if not f.startswith("/vsi") and not Path(f).exists()]
     if gone:
         findings.append(
-            Finding(shown, f"is made of files that are not there: {', '.join(gone[:3])}", "bring them back")
+            Finding(
+                shown,
+                f"is made of files that are not there: {', '.join(map(locations.shown, gone[:3]))}",
+                "bring them back",
+            )
         )
     bands = [c for c in data.colorinterp if c is not ColorInterp.alpha]
     if len(bands) >= 3 and ColorInterp.red in bands:
@@ -158,7 +209,6 @@ def _described(
     if findings or horizontal is None or tile_unit is None:
         return None
     grid, flip_x, flip_y = _upright(transform, data.width, data.height)
-    stat = file.stat()
     return Tile(
         path=str(file),
         shown=shown,
@@ -176,9 +226,21 @@ def _described(
         to_metres=METRES[tile_unit],
         unit=tile_unit,
         vertical=tile_vertical,
-        stamp=(stat.st_mtime_ns, stat.st_size),
+        stamp=stamp_of(file, said),
         files=tuple(data.files),
+        said=said,
     )
+
+
+def stamp_of(file: Path | str, said: tuple[Said, ...]) -> tuple[object, ...]:
+    """What tells one version of a tile from another; of what no server vouches for, each opening is another."""
+    own: tuple[object, ...] = ()
+    if isinstance(file, Path):
+        stat = file.stat()
+        own = stat.st_mtime_ns, stat.st_size
+    if not all(one.firm for one in said):
+        own = (*own, time.monotonic_ns())
+    return own + tuple(one.facts for one in said)
 
 
 def _systems(
@@ -189,7 +251,7 @@ def _systems(
             findings.append(Finding(shown, "has no reference system", "state it as `crs` beside `raster` in the plan"))
         return crs, None
     try:
-        horizontal, vertical = reference.split(CRS.from_wkt(data.crs.to_wkt(version="WKT2_2019")))
+        horizontal, vertical = _split(data.crs.to_wkt(version="WKT2_2019"))
         if vertical is None and data.driver == "GTiff":
             vertical = _kept_back(data, shown, notes)
     except (CRSError, RasterioError):
@@ -218,7 +280,13 @@ def _kept_back(data: rasterio.DatasetReader, shown: str, notes: list[str]) -> CR
                 f"{shown}: its georeference would scale heights by {again.scales[0]:g} and add {again.offsets[0]:g}; "
                 "that is not applied"
             )
-        return reference.split(CRS.from_wkt(again.crs.to_wkt(version="WKT2_2019")))[1]
+        return _split(again.crs.to_wkt(version="WKT2_2019"))[1]
+
+
+@lru_cache(maxsize=64)
+def _split(wkt: str) -> tuple[CRS | None, CRS | None]:
+    """Both parts of a system, the same objects for all tiles in it. Raises CRSError."""
+    return reference.split(CRS.from_wkt(wkt))
 
 
 def _same_vertical(a: CRS, b: CRS) -> bool:
