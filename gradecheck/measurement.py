@@ -16,9 +16,9 @@ from gradecheck.judging import Batch, Judged, Site, gathered, judge, some
 from gradecheck.probability import Bools, Ints
 from gradecheck.surfaces import Heights, contested, preferring, tell
 
-_BATCH = 8192
+BATCH = 8192
 """Hydrants of a batch at most."""
-_ROOM = 11 * 2**20
+ROOM = 11 * 2**20
 """Bytes of blocks of one ground that a batch touches, about: both grounds, and what lies about the batch, have room on
 the shelf of blocks (`surfaces.blocks`) until all of it has been looked at closely."""
 
@@ -65,7 +65,7 @@ def measure(
     outside: Bools,
     progress: Progress = silent,
     spread: Spread | None = None,
-    size: int = _BATCH,
+    size: int = BATCH,
 ) -> Judged:
     """Grade change and decision of some hydrants; the others are outside: what no job reaches is not looked at.
 
@@ -73,7 +73,7 @@ def measure(
     """
     site, everyone = site_of(inputs), everyone_of(inputs, outside)
     grain = surfaces.grain(site.before, site.after.surface)
-    cells = size if grain is None else max(1, _ROOM // grain.size)
+    cells = size if grain is None else max(1, ROOM // grain.size)
     batches, blocks = [], []
     for roads, members in _by_road(inputs, rows):
         shape = None if grain is None else (grain.width, grain.height)

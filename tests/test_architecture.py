@@ -145,6 +145,7 @@ ALLOWED: dict[str, set[str]] = {
     "starter_roads": {"roads", "probability"},
     "starter_survey": {"formats", "probability"},
     "starter": {"starter_roads", "starter_survey", "probability"},
+    "__main__": {"cli"},
     "cli": {"pipeline", "plan", "starter", "outputs", "asbuilt", "bars", "cluster"},
 }
 
