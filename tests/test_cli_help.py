@@ -314,7 +314,7 @@ def test_a_call_that_cannot_be_is_told_with_what_where_and_how_to_mend_it(
 def test_an_output_folder_without_the_right_to_write_is_told(
     town: Path, monkeypatch: pytest.MonkeyPatch, said: Callable[..., Outcome]
 ) -> None:
-    monkeypatch.setattr("gradecheck.pipeline.os.access", lambda *a, **k: False)  # who runs the tests may write anywhere
+    monkeypatch.setattr("gradecheck.placing.os.access", lambda *a, **k: False)  # who runs the tests may write anywhere
     status, out, error = said("run", town / "plan.toml")
     assert (status, out) == (2, "")
     assert "no right to write" in error

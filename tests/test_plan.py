@@ -75,6 +75,9 @@ walk = "150 m"
 dir = "out"
 unit = "in"
 schema = "gradecheck"
+report_rows = 100000
+sheets = ["extend", "shorten", "measure", "on_site", "keep"]
+geoparquet = false
 """
 
 # What the format marks as not set by default, with the values of its example.
@@ -264,7 +267,11 @@ def test_a_mistyped_key_is_named_with_its_path_and_the_nearest_known_key(path: s
 
 def test_a_key_like_no_other_is_answered_with_all_that_are_known() -> None:
     assert findings(with_value("output.zzz", 1)) == [
-        ("output.zzz", "unknown key", "known here: basemap, basemap_credit, dir, paper, postgis, schema, unit")
+        (
+            "output.zzz",
+            "unknown key",
+            "known here: basemap, basemap_credit, dir, geoparquet, paper, postgis, report_rows, schema, sheets, unit",
+        )
     ]
 
 

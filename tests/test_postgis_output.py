@@ -483,7 +483,7 @@ def test_an_edit_made_while_the_run_was_going_is_not_lost(
     run(plan)
     before = state(tmp_path / "out")
 
-    def meanwhile(what: str, done: int, of: int) -> None:
+    def meanwhile(what: str, done: int, of: int, *blocks: int) -> None:
         edit(postgis, town, "H-2", "measure")
 
     _, what, mend = told(lambda: run(plan, progress=meanwhile))

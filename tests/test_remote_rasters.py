@@ -19,7 +19,7 @@ from scipy import ndimage
 from gradecheck import Plan, compute, run, surfaces
 from gradecheck.errors import InputError
 from gradecheck.grounds import open_ground
-from gradecheck.surfaces import UNREADABLE, remote
+from gradecheck.surfaces import UNREADABLE, blocks, remote
 from gradecheck.surfaces.tiles import Tile, open_tile
 from tests.conftest import TODAY, Sample
 from tests.range_server import Failure, RangeServer
@@ -30,7 +30,8 @@ SIDE, BLOCK, CELL = 4096, 512, 0.5
 
 @pytest.fixture(autouse=True)
 def _short_waits(monkeypatch: pytest.MonkeyPatch) -> None:
-    """No test waits for a dead server as long as a person would."""
+    """No test waits for a dead server as long as a person would, or has what another one was given."""
+    blocks.clear()
     for key, value in {"CONNECTTIMEOUT": "1", "TIMEOUT": "1", "RETRY_DELAY": "0.05"}.items():
         monkeypatch.setenv(f"GDAL_HTTP_{key}", value)
 

@@ -150,7 +150,7 @@ def test_heights_from_an_address_are_those_of_the_file(tmp_path: Path) -> None:
     with RangeServer(SAMPLE) as server:
         text = re.sub(r'raster = \["existing/.*?\]', f"raster = {tiles(server)}", text)
         assert "127.0.0.1" in text
-        text = text.replace("[project]\n", "[project]\nallow_remote = true\n", 1)
+        text = re.sub(r"(?m)^(\[project\].*)$", r"\1\nallow_remote = true", text, count=1)
         for entry in SAMPLE.iterdir():
             if entry.name not in ("plan.toml", "out") and not (tmp_path / entry.name).exists():
                 (tmp_path / entry.name).symlink_to(entry)

@@ -20,7 +20,7 @@ import rasterio
 from pyproj import CRS
 
 from gradecheck import engine
-from gradecheck.surfaces import raster, tiles
+from gradecheck.surfaces import blocks, tiles
 from gradecheck.surfaces.collection import MANY, find_rasters, open_rasters
 from gradecheck.surfaces.tiles import Tile
 from tests.range_server import RangeServer
@@ -116,7 +116,7 @@ def test_a_thousand_tiles_are_one_raster_and_few_files_stay_open(thousand, value
         over.set()
         watcher.join()
     assert_heights(heights, scipy_heights(values, grid(CELL, -CELL), x, y), within=1e-4)
-    allowed = (engine.threads() + 1) * raster._OPEN
+    allowed = (engine.threads() + 1) * blocks._OPEN
     assert before + 1 < most[0] <= before + allowed + 10
     first = open_files()
     ground.heights(x, y)
