@@ -20,7 +20,7 @@ from gradecheck.surfaces import Surface
 from gradecheck.units import show
 from gradecheck.variogram import nmad
 
-_SIDE = 24
+_SIDE = 12
 """Points along each side of the shared area that are asked."""
 _ENOUGH = 20
 _OFF, _OFF_INSIDE = 0.06, 0.15

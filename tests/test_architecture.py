@@ -140,7 +140,7 @@ ALLOWED: dict[str, set[str]] = {
     "inspection": READING | SETTINGS | CORE | {"inputs", "inventory", "measurement", "assessment"},
     "placing": {"outputs", "readback"},
     "pipeline": READING | SETTINGS | CORE | JOB | SURVEY | SHOWN | WRITING | {"readback", "former", "reorder"},
-    "report": (CORE | SETTINGS | JOB | SHOWN | {"outputs", "worksheets"}) - {"pipeline"},
+    "report": (CORE | SETTINGS | JOB | SHOWN | {"outputs", "surfaces", "worksheets"}) - {"pipeline"},
     "worksheets": (CORE | SETTINGS | JOB | SHOWN | {"formats", "outputs"}) - {"pipeline"},
     "starter_roads": {"roads", "probability"},
     "starter_survey": {"formats", "probability"},

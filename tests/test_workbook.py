@@ -403,7 +403,7 @@ def test_a_stack_is_one_row_a_length_and_an_open_hydrant_one_a_choice(tmp_path: 
 
 
 def test_the_trace_stops_and_says_where_the_rest_is(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    assert workbook.TRACE_ROWS == 20_000
+    assert workbook.TRACE_ROWS == 10_000
     monkeypatch.setattr(workbook, "TRACE_ROWS", 9)
     rest = write_workbook(book_of(World([Row(-2.0)] * 4)), tmp_path / "order.xlsx")
     page = sheet(tmp_path / "order.xlsx", "Trace")

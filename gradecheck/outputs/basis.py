@@ -20,7 +20,8 @@ def basis_table(a: Assessment) -> pa.Table:
     cases = a.cases
     way = np.full(len(a), np.nan) if cases.in_the_way is None else cases.in_the_way
     ground = np.stack([cases.ground.offset, cases.ground.weight, cases.ground.sd], axis=1).astype("<f8")
-    atoms = [ground[i:j].tobytes() for i, j in zip(cases.ground.start[:-1], cases.ground.start[1:], strict=True)]
+    ends = pa.py_buffer((cases.ground.start * ground.itemsize * 3).astype(np.int64))
+    atoms = pa.Array.from_buffers(pa.large_binary(), len(a), [None, ends, pa.py_buffer(np.ascontiguousarray(ground))])
     columns = {
         "hydrant_id": pa.array(a.inputs.hydrants.id, pa.string()),
         "job": pa.array(a.job, pa.int64()),
@@ -31,7 +32,7 @@ def basis_table(a: Assessment) -> pa.Table:
         "in_the_way": _real(way),
         "outside": pa.array(cases.outside.astype(np.int64), pa.int64()),
         "firm": pa.array(a.computed_firm.astype(np.int64), pa.int64()),
-        "atoms": pa.array(atoms, pa.binary()),
+        "atoms": atoms,
     }
     return pa.table(columns)
 

@@ -34,7 +34,7 @@ from gradecheck.outputs.order_files import (
 from gradecheck.outputs.trace import Trace, columns, write_csv
 from gradecheck.units import METRES, UNIT_WORDS, paper_of
 
-TRACE_ROWS = 20_000
+TRACE_ROWS = 10_000
 """The sheet "Trace" stops here; spreadsheets grow slow beyond."""
 TRACE_CSV = "order_trace.csv"
 CHARTED = 6

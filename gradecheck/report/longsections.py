@@ -22,6 +22,8 @@ _ASIDE = 40.0
 """Metres from a line within which a hydrant belongs to its section."""
 _PAST = 10.0
 """Metres that a line through hydrants goes on past the outermost."""
+_MOST = 24
+"""Sections that are drawn at most, those with the most hydrants: each asks for ground along its whole length."""
 _CHAIN = 60
 """More hydrants than this that stand along no straight line make no section that anybody could read."""
 
@@ -80,9 +82,18 @@ def long_sections(a: Assessment, around: Surroundings) -> tuple[list[LongSection
             lost.append(f"{name} ({job}, {len(rows)})")
         else:
             lines.append(_Line(name, job, line[1], 0.0, line[0], rows))
-    sections = [_looked_at(a, line) for line in lines]
+    lines, more = _longest(lines)
+    lost += [f"{line.name} ({line.job}, {len(line.rows)}): more than {_MOST} roads" for line in more]
+    sections = _looked_at(a, lines)
     lost += [f"{s.name} ({s.job}, {len(s.rows)}): no finished ground along it" for s in sections if s.unknown]
     return [s for s in sections if not s.unknown], lost
+
+
+def _longest(lines: list[_Line]) -> tuple[list[_Line], list[_Line]]:
+    """The lines with the most hydrants, in their order, and the others."""
+    ranked = sorted(range(len(lines)), key=lambda k: (-len(lines[k].rows), k))
+    kept = set(ranked[:_MOST])
+    return [line for k, line in enumerate(lines) if k in kept], [line for k, line in enumerate(lines) if k not in kept]
 
 
 def _by_road(a: Assessment, roads: Sequence[RoadLine], rows: Ints) -> tuple[list[_Line], Ints]:
@@ -141,22 +152,29 @@ def _straight(xy: Floats, metre: float) -> shapely.LineString:
     return shapely.LineString([middle + (along.min() - past) * axis, middle + (along.max() + past) * axis])
 
 
-def _looked_at(a: Assessment, line: _Line) -> LongSection:
-    """The ground along a line."""
+def _looked_at(a: Assessment, lines: Sequence[_Line]) -> list[LongSection]:
+    """The ground along lines, all asked at once: what several cross is fetched once."""
     h, metre = a.inputs.hydrants, reference.metres_per_unit(a.inputs.work)
-    where = np.linspace(0.0, line.line.length, _LOOKS)
-    xy = shapely.get_coordinates(shapely.line_interpolate_point(line.line, where))
-    x, y = np.ascontiguousarray(xy[:, 0]), np.ascontiguousarray(xy[:, 1])
-    at = shapely.line_locate_point(line.line, shapely.points(h.x[line.rows], h.y[line.rows])) * metre
-    order = np.argsort(at, kind="stable")
-    return LongSection(
-        name=line.name,
-        job=line.job,
-        how=line.how,
-        first=line.first,
-        length=line.line.length * metre,
-        before=a.inputs.before.heights(x, y).z,
-        after=a.inputs.after.surface.heights(x, y).z,
-        rows=line.rows[order],
-        at=np.asarray(at)[order],
-    )
+    if not lines:
+        return []
+    points = [shapely.line_interpolate_point(one.line, np.linspace(0.0, one.line.length, _LOOKS)) for one in lines]
+    x, y = (np.ascontiguousarray(v) for v in shapely.get_coordinates(np.concatenate(points)).T)
+    before, after = (g.heights(x, y).z.reshape(-1, _LOOKS) for g in (a.inputs.before, a.inputs.after.surface))
+    found = []
+    for line, old, new in zip(lines, before, after, strict=True):
+        at = shapely.line_locate_point(line.line, shapely.points(h.x[line.rows], h.y[line.rows])) * metre
+        order = np.argsort(at, kind="stable")
+        found.append(
+            LongSection(
+                name=line.name,
+                job=line.job,
+                how=line.how,
+                first=line.first,
+                length=line.line.length * metre,
+                before=old,
+                after=new,
+                rows=line.rows[order],
+                at=np.asarray(at)[order],
+            )
+        )
+    return found

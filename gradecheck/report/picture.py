@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import base64
 import warnings
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 
@@ -15,12 +15,15 @@ from numpy.typing import NDArray
 from gradecheck.inputs import Inputs
 from gradecheck.probability import Bools, Floats
 from gradecheck.reference import Path
+from gradecheck.surfaces import grain
 from gradecheck.units import Length, show
 
 _MOST_CELLS = 1400
 """Cells along the longer side at most."""
 _MOST_LOOKS = 250_000
 """Points at which the ground is asked at most."""
+_MOST_BLOCKS = 300
+"""Blocks of ground that are fetched for it at most: a larger area is as long a job as the run itself."""
 _LEAST_STEP = 0.5
 _BAND = 65_536
 
@@ -57,7 +60,9 @@ class Picture:
 
 
 def change_picture(inputs: Inputs, to_map: Path, imperial: bool) -> Picture | None:
-    """The change over the limits of work and what is within their reach, else over the design; None where none is.
+    """The change over the limits of work and what is within their reach, else over the design.
+
+    None where none is known, or the area is of more blocks of a raster than `_MOST_BLOCKS`.
 
     to_map: from the working system to the map's.
     """
@@ -75,8 +80,11 @@ def change_picture(inputs: Inputs, to_map: Path, imperial: bool) -> Picture | No
     bounds = [inputs.plan.policy.dressing.metres, *(b.metres for b in _BOUNDS[imperial])]
     classes = np.zeros((ny, nx), dtype=np.uint8)
     flat = classes.reshape(-1)
-    for cells, x, y in _inside(area, west, north, step, nx, ny):
-        flat[cells] = classify(_change(inputs, *to_map.back(x, y)), bounds)
+    bands = [(cells, *to_map.back(x, y)) for cells, x, y in _inside(area, west, north, step, nx, ny)]
+    if _blocks(inputs, [(x, y) for _, x, y in bands]) > _MOST_BLOCKS:
+        return None
+    for cells, x, y in bands:
+        flat[cells] = classify(_change(inputs, x, y), bounds)
     if not flat.any():
         return None
     keys = swatches(bounds, inputs.plan.policy.dressing, imperial)
@@ -89,6 +97,15 @@ def change_picture(inputs: Inputs, to_map: Path, imperial: bool) -> Picture | No
         north=north,
         swatches=used,
     )
+
+
+def _blocks(inputs: Inputs, bands: Sequence[tuple[Floats, Floats]]) -> int:
+    """How many blocks of a ground must be fetched for points, about."""
+    fetched = grain(inputs.before, inputs.after.surface)
+    if fetched is None or not bands:
+        return 0
+    x, y = (np.concatenate(values) for values in zip(*bands, strict=True))
+    return len(np.unique(np.stack([x // fetched.width, y // fetched.height]), axis=1).T)
 
 
 def _area(inputs: Inputs) -> shapely.Geometry:

@@ -42,7 +42,11 @@ def project(
     place.mkdir(exist_ok=True)
     whole = towns.WEST, towns.NORTH - side, towns.WEST + side, towns.NORTH
     towns.terrain(folder / f"before-{size}.tif", size, 3)
-    after = towns.terrain(folder / f"after-{size}{'' if box is None else '-part'}.tif", size, 4, design=True, box=box)
+    after = folder / f"after-{size}{'' if box is None else '-part'}.tif"
+    if box is None:
+        towns.terrain(after, size, 4, design=True)
+    else:
+        towns.terrain(after, round(box[2] - box[0]), 4, design=True, corner=(round(box[0]), round(box[3])))
     towns.hydrants(place / "hydrants.gpkg", *towns.streets(count, whole, 1))
     (place / "catalog.toml").write_text(CATALOGUE, encoding="utf-8")
     values: dict[str, Any] = {

@@ -48,7 +48,7 @@ def measure(table: Table, folder: Path, short: bool = False) -> None:
         started = time.perf_counter()
         sampling.change(away[0], away[1], x, y, 1.0)
         took = time.perf_counter() - started
-        gets = server.gets()
+        gets = server.gets
     threads = engine.threads()
     forecast = touched * (LATENCY + a_block) / threads + count * a_hydrant
     sent = sum(one.sent for one in gets)

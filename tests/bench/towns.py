@@ -20,37 +20,44 @@ TILE = 512
 
 
 def terrain(
-    path: Path, size: int, seed: int, design: bool = False, box: tuple[float, float, float, float] | None = None
+    path: Path,
+    size: int,
+    seed: int,
+    design: bool = False,
+    box: tuple[float, float, float, float] | None = None,
+    corner: tuple[float, float] = (WEST, NORTH),
 ) -> Path:
     """Float32 metres, size x size cells of 1 m, tiles of 512, DEFLATE with the floating-point predictor.
 
     Hills, and noise of 2 cm rounded to half a millimetre. design: the same hills a little higher or lower.
-    box: ground only there (left, bottom, right, top); elsewhere blocks are absent and read as no data.
+    box: ground only there (left, bottom, right, top); elsewhere blocks are absent and read as no data. corner: its
+    upper left.
     """
     if path.exists():
         return path
-    aside = path.with_suffix(".part")
+    aside, (west, north) = path.with_suffix(".part"), corner
     profile = {
         "driver": "GTiff", "width": size, "height": size, "count": 1, "dtype": "float32", "crs": CRS, "nodata": -9999.0,
-        "transform": Affine(CELL, 0, WEST, 0, -CELL, NORTH), "tiled": True, "blockxsize": TILE, "blockysize": TILE,
+        "transform": Affine(CELL, 0, west, 0, -CELL, north), "tiled": True, "blockxsize": TILE, "blockysize": TILE,
         "compress": "deflate", "predictor": 3, "num_threads": 2, "bigtiff": "IF_SAFER", "sparse_ok": True,
     }  # fmt: skip
-    left, bottom, right, top = box or (WEST, NORTH - size * CELL, WEST + size * CELL, NORTH)
+    left, bottom, right, top = box or (west, north - size * CELL, west + size * CELL, north)
     with rasterio.open(aside, "w", **profile) as out:
         out.update_tags(ns="", made="gradecheck benchmark")
         out.units = ("m",)
-        first, last = (int((NORTH - v) / CELL) // TILE for v in (top, bottom + CELL))
-        begin, end = (int((v - WEST) / CELL) // TILE * TILE for v in (left, right - CELL))
+        first, last = (int((north - v) / CELL) // TILE for v in (top, bottom + CELL))
+        begin, end = (int((v - west) / CELL) // TILE * TILE for v in (left, right - CELL))
         for strip in range(first, last + 1):
             rows = np.arange(strip * TILE, min((strip + 1) * TILE, size))
             columns = np.arange(begin, min(end + TILE, size))
+            across, along = columns + (west - WEST) / CELL, rows + (NORTH - north) / CELL
             rng = np.random.default_rng((seed, strip))
-            z = 250 + 40 * np.sin(columns / 900)[None, :] * np.cos(rows / 1300)[:, None]
+            z = 250 + 40 * np.sin(across / 900)[None, :] * np.cos(along / 1300)[:, None]
             z = z + np.round(rng.normal(0, 0.02, z.shape) * 2000) / 2000
             if design:
-                z += 0.6 * np.sin(columns / 170)[None, :] * np.cos(rows / 110)[:, None]
+                z += 0.3 + 0.3 * np.sin(across / 170)[None, :] * np.cos(along / 110)[:, None]
             if box is not None:
-                x, y = WEST + (columns + 0.5) * CELL, NORTH - (rows + 0.5) * CELL
+                x, y = west + (columns + 0.5) * CELL, north - (rows + 0.5) * CELL
                 z[:, (x < left) | (x > right)] = -9999.0
                 z[(y < bottom) | (y > top)] = -9999.0
             out.write(z.astype("float32"), 1, window=Window(int(columns[0]), int(rows[0]), len(columns), len(rows)))
