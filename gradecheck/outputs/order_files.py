@@ -9,6 +9,7 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import date, datetime
 from decimal import ROUND_HALF_UP, Decimal
+from functools import lru_cache
 from itertools import islice
 from pathlib import Path
 from textwrap import wrap
@@ -24,6 +25,7 @@ _FORMULA = re.compile(r"[=+\-@\t\r]")
 _NUMBER = re.compile(r"[+-]?\d+(\.\d+)?([eE][+-]?\d+)?")
 
 
+@lru_cache(maxsize=65_536)
 def inert(text: str) -> str:
     """Text that no spreadsheet takes for a formula: an apostrophe before what looks like one. Numbers pass.
 

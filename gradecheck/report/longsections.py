@@ -12,6 +12,7 @@ import shapely
 from gradecheck import reference
 from gradecheck.assessment import Assessment
 from gradecheck.probability import Floats, Ints
+from gradecheck.surfaces import grain
 from gradecheck.surroundings import RoadLine, Surroundings
 from gradecheck.units import METRES
 from gradecheck.walk import walk
@@ -23,7 +24,8 @@ _ASIDE = 40.0
 _PAST = 10.0
 """Metres that a line through hydrants goes on past the outermost."""
 _MOST = 24
-"""Sections that are drawn at most, those with the most hydrants: each asks for ground along its whole length."""
+_MOST_BLOCKS = 240
+"""Sections that are drawn at most, those with the most hydrants, and blocks of a raster that they may cross."""
 _CHAIN = 60
 """More hydrants than this that stand along no straight line make no section that anybody could read."""
 
@@ -75,24 +77,32 @@ def long_sections(a: Assessment, around: Surroundings) -> tuple[list[LongSection
     reached = np.flatnonzero(~a.cases.outside).astype(np.int64)
     lines, rest = _by_road(a, around.roads, reached)
     lost: list[str] = []
-    for (job, street), rows in _groups(a, rest).items():
+    groups = _groups(a, rest)
+    full = sorted((len(rows) for rows in groups.values()), reverse=True)[: 2 * _MOST][-1:]
+    for (job, street), rows in groups.items():
         name = street or "Street not stated"
+        if len(rows) < full[0]:  # no line need be found for what could not be among the fullest
+            lost.append(f"{name} ({job}, {len(rows)}): others have more hydrants")
+            continue
         line = _through(a, rows, [part for owner, part in around.limits if owner == job])
         if line is None:
             lost.append(f"{name} ({job}, {len(rows)})")
         else:
             lines.append(_Line(name, job, line[1], 0.0, line[0], rows))
-    lines, more = _longest(lines)
-    lost += [f"{line.name} ({line.job}, {len(line.rows)}): more than {_MOST} roads" for line in more]
+    lines, more = _fullest(a, lines)
+    lost += [f"{line.name} ({line.job}, {len(line.rows)}): others have more hydrants" for line in more]
     sections = _looked_at(a, lines)
     lost += [f"{s.name} ({s.job}, {len(s.rows)}): no finished ground along it" for s in sections if s.unknown]
     return [s for s in sections if not s.unknown], lost
 
 
-def _longest(lines: list[_Line]) -> tuple[list[_Line], list[_Line]]:
+def _fullest(a: Assessment, lines: list[_Line]) -> tuple[list[_Line], list[_Line]]:
     """The lines with the most hydrants, in their order, and the others."""
     ranked = sorted(range(len(lines)), key=lambda k: (-len(lines[k].rows), k))
-    kept = set(ranked[:_MOST])
+    fetched = grain(a.inputs.before, a.inputs.after.surface)
+    side = np.inf if fetched is None else min(fetched.width, fetched.height)
+    crossed = np.cumsum([lines[k].line.length / side + 1 for k in ranked])
+    kept = set(ranked[: max(1, min(_MOST, int((crossed <= _MOST_BLOCKS).sum())))])
     return [line for k, line in enumerate(lines) if k in kept], [line for k, line in enumerate(lines) if k not in kept]
 
 

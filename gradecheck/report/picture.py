@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import base64
 import warnings
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 from dataclasses import dataclass
 from itertools import pairwise
 
@@ -66,7 +66,12 @@ def change_picture(inputs: Inputs, to_map: Path, imperial: bool) -> Picture | No
 
     to_map: from the working system to the map's.
     """
-    area = _area(inputs)
+    parts = _parts(inputs)
+    fetched = grain(inputs.before, inputs.after.surface)
+    # Where parts overlap a little is counted twice, which does no harm.
+    if fetched is not None and shapely.area(parts).sum() > 1.5 * _MOST_BLOCKS * fetched.width * fetched.height:
+        return None
+    area = shapely.union_all(parts)
     if area.is_empty:
         return None
     area = shapely.transform(
@@ -80,11 +85,8 @@ def change_picture(inputs: Inputs, to_map: Path, imperial: bool) -> Picture | No
     bounds = [inputs.plan.policy.dressing.metres, *(b.metres for b in _BOUNDS[imperial])]
     classes = np.zeros((ny, nx), dtype=np.uint8)
     flat = classes.reshape(-1)
-    bands = [(cells, *to_map.back(x, y)) for cells, x, y in _inside(area, west, north, step, nx, ny)]
-    if _blocks(inputs, [(x, y) for _, x, y in bands]) > _MOST_BLOCKS:
-        return None
-    for cells, x, y in bands:
-        flat[cells] = classify(_change(inputs, x, y), bounds)
+    for cells, x, y in _inside(area, west, north, step, nx, ny):
+        flat[cells] = classify(_change(inputs, *to_map.back(x, y)), bounds)
     if not flat.any():
         return None
     keys = swatches(bounds, inputs.plan.policy.dressing, imperial)
@@ -99,19 +101,11 @@ def change_picture(inputs: Inputs, to_map: Path, imperial: bool) -> Picture | No
     )
 
 
-def _blocks(inputs: Inputs, bands: Sequence[tuple[Floats, Floats]]) -> int:
-    """How many blocks of a ground must be fetched for points, about."""
-    fetched = grain(inputs.before, inputs.after.surface)
-    if fetched is None or not bands:
-        return 0
-    x, y = (np.concatenate(values) for values in zip(*bands, strict=True))
-    return len(np.unique(np.stack([x // fetched.width, y // fetched.height]), axis=1).T)
-
-
-def _area(inputs: Inputs) -> shapely.Geometry:
+def _parts(inputs: Inputs) -> NDArray[np.object_]:
+    """What the picture is of, in parts."""
     if inputs.jobs.planned:
-        return shapely.union_all(shapely.buffer(np.array(inputs.jobs.parts, dtype=object), inputs.jobs.reach))
-    return inputs.after.surface.extent
+        return np.asarray(shapely.buffer(np.array(inputs.jobs.parts, dtype=object), inputs.jobs.reach))
+    return np.array([inputs.after.surface.extent], dtype=object)
 
 
 def _span(area: shapely.Geometry) -> float:
