@@ -27,8 +27,8 @@ _MARKERS = (-9999.0, -99999.0, -999999.0, -32767.0, -32768.0, 32767.0, 65535.0, 
 _LEAST_MARKER = -9999.0
 _HUGE = 1e6
 """Values out of that range that stand for "no data" although no file declares it; others are a mistaken unit."""
-_CACHE_MB = 16
-"""Of GDAL's own cache, which each handle fills for itself."""
+_CACHE = 16 * 2**20
+"""Bytes (rasterio's setting counts no megabytes) of GDAL's own cache, which each handle fills for itself."""
 _SHELF = 64 * 2**20
 """Bytes of blocks that are kept for whoever asks next, whatever thread read them."""
 _SAME_TIME = 2 * 10**9
@@ -265,7 +265,7 @@ class Blocks:
         settings = _settings([self.tiles[i] for i in np.unique(owner).tolist()])
 
         def work(some: range) -> None:
-            with rasterio.Env(GDAL_CACHEMAX=_CACHE_MB, **settings):
+            with rasterio.Env(GDAL_CACHEMAX=_CACHE, **settings):
                 for k in some:
                     number = int(numbers[k])
                     look(self._block(int(owner[k]), number), [w.of(number) for w in wanted])

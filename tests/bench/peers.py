@@ -44,15 +44,22 @@ def usual_cache(way: Way) -> Way:
 
     @wraps(way)
     def cached(path: Path, x: Floats, y: Floats) -> Floats:
-        with rasterio.Env(GDAL_CACHEMAX=megabytes):
+        gdal = library()
+        if gdal is None:
+            raise NotImplementedError("GDAL's library beside rasterio is not here, and so no cache of the usual size")
+        former = gdal.GDALGetCacheMax64()
+        gdal.GDALSetCacheMax64(megabytes * 2**20)  # a setting is only read at the first use of the cache
+        try:
             return way(path, x, y)
+        finally:
+            gdal.GDALSetCacheMax64(former)
 
     return cached
 
 
 def decode(path: Path, x: Floats, y: Floats) -> None:
     """The floor: GDAL's decode of exactly the touched blocks, one thread, nothing done with them."""
-    with rasterio.Env(GDAL_CACHEMAX=16), rasterio.open(path) as data:
+    with rasterio.Env(GDAL_CACHEMAX=16 * 2**20), rasterio.open(path) as data:
         for row, column in touched(x, y):
             left, top = column * TILE, row * TILE
             data.read(1, window=Window(left, top, min(TILE, data.width - left), min(TILE, data.height - top)))
@@ -94,6 +101,19 @@ def scipy_whole(path: Path, x: Floats, y: Floats) -> Floats:
         return np.asarray(ndimage.map_coordinates(data.read(1).astype(np.float64), [row, column], order=1))
 
 
+@cache
+def library() -> ctypes.CDLL | None:
+    """GDAL as rasterio brings it."""
+    beside = Path(rasterio.__file__).parent.parent / "rasterio.libs"
+    found = sorted(beside.glob("libgdal*.so*")) if beside.is_dir() else []
+    if not found:
+        return None
+    gdal = ctypes.CDLL(str(found[0]))
+    gdal.GDALGetCacheMax64.restype = ctypes.c_int64
+    gdal.GDALSetCacheMax64.argtypes = [ctypes.c_int64]
+    return gdal
+
+
 _LOOP = """
 typedef int (*ask)(void *, double, double, int, double *, double *);
 void loop(ask one, void *band, const double *c, const double *r, long n, double *z) {
@@ -106,12 +126,8 @@ void loop(ask one, void *band, const double *c, const double *r, long n, double 
 @cache
 def _gdal() -> tuple[ctypes.CDLL, ctypes.CDLL] | None:
     """GDAL as rasterio brings it, and a compiled loop over its point interpolation; None where that cannot be had."""
-    beside = Path(rasterio.__file__).parent.parent / "rasterio.libs"
-    found = sorted(beside.glob("libgdal*.so*")) if beside.is_dir() else []
-    if not found or shutil.which("cc") is None:
-        return None
-    gdal = ctypes.CDLL(str(found[0]))
-    if not hasattr(gdal, "GDALRasterInterpolateAtPoint"):
+    gdal = library()
+    if gdal is None or shutil.which("cc") is None or not hasattr(gdal, "GDALRasterInterpolateAtPoint"):
         return None
     folder = Path(tempfile.mkdtemp(prefix="gradecheck-bench-"))
     (folder / "loop.c").write_text(_LOOP, encoding="utf-8")
