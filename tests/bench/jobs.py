@@ -75,17 +75,16 @@ def streets(box: tuple[float, float, float, float]) -> tuple[list[shapely.Geomet
 
 
 def measure(table: Table, folder: Path, short: bool = False) -> None:
-    """All sizes, then what is read where little is built, memory, and the first answer."""
-    for count, size, side in SHORT if short else SIZES:
-        _whole(
-            table, project(folder, count, size, side), folder, count, size, side, 1 if short or count > 500_000 else 3
-        )
+    """What is read where little is built, memory, the first answer; then the whole job at all sizes."""
     _little(table, folder, short)
     _memory(table, folder, short)
     command = [str(Path(sys.executable).with_name("gradecheck")), "--help"]
     if Path(command[0]).exists():
         help_ = in_turn({"help": lambda: subprocess.run(command, check=True, capture_output=True)}, 3)["help"]
         table.add(Row(PART, "gradecheck --help", help_, asked="< 0.5 s"))
+    for count, size, side in SHORT if short else SIZES:
+        times = 1 if short or count > 500_000 else 3
+        _whole(table, project(folder, count, size, side), folder, count, size, side, times)
 
 
 def _whole(table: Table, plan_file: Path, folder: Path, count: int, size: int, side: float, times: int) -> None:
