@@ -16,7 +16,7 @@ PART = "cluster"
 
 def measure(table: Table, folder: Path, short: bool = False) -> None:
     """Seconds of the assessment alone: files are written the same way whoever judged."""
-    count, size, side = jobs.SHORT[0] if short else (100_000, 20_000, 20_000.0)
+    count, size, side = jobs.SHORT[0] if short else jobs.SIZES[0]
     plan = Plan.load(jobs.project(folder, count, size, side))
     what = f"{count:,} hydrants, {size}²"
     blocks.clear()

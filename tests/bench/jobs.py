@@ -83,7 +83,7 @@ def measure(table: Table, folder: Path, short: bool = False) -> None:
         help_ = in_turn({"help": lambda: subprocess.run(command, check=True, capture_output=True)}, 3)["help"]
         table.add(Row(PART, "gradecheck --help", help_, asked="< 0.5 s"))
     for count, size, side in SHORT if short else SIZES:
-        times = 1 if short or count > 500_000 else 3
+        times = 1 if short or count > 50_000 else 3
         _whole(table, project(folder, count, size, side), folder, count, size, side, times)
 
 

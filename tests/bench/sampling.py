@@ -28,7 +28,7 @@ CASES = ((20_000, 10_000, 5_700.0, "one town"), (5_000, 100_000, 5_000.0, "dense
 SHORT = ((1_500, 2_000, 1_500.0, "dense"),)
 ASKED = {"a window per point": {"one town": ">= 3.5", "dense": ">= 20"}, "GDAL's points, compiled": {"dense": ">= 7"},
          "SciPy, whole array": {"dense": ">= 1.5"}}  # fmt: skip
-_QUICK = 20_000
+_QUICK = {peers.windows: 20_000, peers.nearest: 20_000, peers.rasterstats_points: 500}
 """Points beyond which peers that go point by point are asked fewer, and their time is multiplied."""
 
 
@@ -117,12 +117,10 @@ def _case(table: Table, what: str, name: str, files: tuple[Path, Path], x: Float
         Row(PART, f"{what}, looked at closely, 2 threads", found["closer"], found["two"], "the points alone",
             note="noise of 2 cm beside an error of 3 cm: up to 987 nodes a hydrant"),
     )  # fmt: skip
-    _beside(table, what, name, files, x, y, found["two"], times)
+    _beside(table, what, name, files, x, y, found["two"])
 
 
-def _beside(
-    table: Table, what: str, name: str, files: tuple[Path, Path], x: Floats, y: Floats, ours: float, times: int
-) -> None:
+def _beside(table: Table, what: str, name: str, files: tuple[Path, Path], x: Floats, y: Floats, ours: float) -> None:
     """Peers, each as far as it is here; what takes a minute is timed once, and with fewer points."""
     ways: dict[str, tuple[peers.Way, str | None]] = {
         "a window per point": (peers.windows, None),
@@ -137,10 +135,10 @@ def _beside(
     for label, (way, library) in ways.items():
         if library is not None and (find_spec(library) is None or (library == "geoutils" and len(x) > 50_000)):
             continue
-        some = slice(None, None, max(1, len(x) // _QUICK) if way in (peers.windows, peers.nearest) else 1)
+        some = slice(None, None, max(1, len(x) // _QUICK.get(way, len(x))))
         px, py = x[some], y[some]
         try:
-            found = in_turn({label: lambda way=way, px=px, py=py: [way(file, px, py) for file in files]}, times)[label]
+            found = in_turn({label: lambda way=way, px=px, py=py: [way(file, px, py) for file in files]}, 1)[label]
         except NotImplementedError as error:
             print(f"{label}: {error}", flush=True)
             continue
