@@ -32,6 +32,7 @@ SIDE, BLOCK, CELL = 4096, 512, 0.5
 def _short_waits(monkeypatch: pytest.MonkeyPatch) -> None:
     """No test waits for a dead server as long as a person would, or has what another one was given."""
     blocks.clear()
+    monkeypatch.setattr(blocks, "_CACHE", 1)  # nor does GDAL keep it
     for key, value in {"CONNECTTIMEOUT": "1", "TIMEOUT": "1", "RETRY_DELAY": "0.05"}.items():
         monkeypatch.setenv(f"GDAL_HTTP_{key}", value)
 
