@@ -180,11 +180,16 @@ def _features(asked: _Asked, answer: Mapping[str, Any]) -> list[Any]:
     features = answer.get("features")
     if not isinstance(features, list) or not all(isinstance(f, dict) for f in features):
         raise asked.wrong("an answer holds no features", "check that the address is of a collection or its items")
-    stated = _whole(answer.get("numberReturned"))
-    if stated is not None and stated != len(features):
-        what = f"a page of {stated} features holds {len(features)}"
-        raise asked.wrong(what, "run again; if it stays so, tell who runs the service")
+    _as_many(asked, answer.get("numberReturned"), len(features))
     return features
+
+
+def _as_many(asked: _Asked, returned: Any, there: int) -> None:
+    """A page must hold as many features as it says that it returns."""
+    stated = _whole(returned)
+    if stated is not None and stated != there:
+        what = f"a page of {stated} features holds {there}"
+        raise asked.wrong(what, "run again; if it stays so, tell who runs the service")
 
 
 def _no_repeats(asked: _Asked, ids: list[Any]) -> None:
@@ -302,10 +307,7 @@ def _members(asked: _Asked, page: ET.Element) -> list[ET.Element]:
     members = page.findall(f"{_WFS}member")
     if page.tag != f"{_WFS}FeatureCollection" or not all(len(member) == 1 for member in members):
         raise asked.wrong("an answer holds no features", "check the address and the feature type")
-    stated = _whole(page.get("numberReturned"))
-    if stated is not None and stated != len(members):
-        what = f"a page of {stated} features holds {len(members)}"
-        raise asked.wrong(what, "run again; if it stays so, tell who runs the service")
+    _as_many(asked, page.get("numberReturned"), len(members))
     return members
 
 

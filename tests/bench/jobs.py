@@ -182,19 +182,9 @@ def _little(table: Table, folder: Path, short: bool) -> None:
     middle = towns.WEST + size / 2, towns.NORTH - size / 2
     box = middle[0] - side / 2, middle[1] - side / 2, middle[0] + side / 2, middle[1] + side / 2
     plan = Plan.load(project(folder, count, size, float(size), box))
-    read = [0]
-    former = blocks.Blocks._read
-
-    def counted(self: blocks.Blocks, *rest: Any) -> blocks.Block:
-        read[0] += 1
-        return former(self, *rest)
-
-    blocks.Blocks._read = counted  # type: ignore[method-assign]
-    try:
-        blocks.clear()
+    blocks.clear()
+    with sampling.reads() as read:
         pipeline.compute(plan)
-    finally:
-        blocks.Blocks._read = former  # type: ignore[method-assign]
     every = 2 * (-(-size // towns.TILE)) ** 2
     what = f"blocks read, {count:,} hydrants, a design of 2 %"
     note = f"{100 * read[0] / every:.1f} %"

@@ -7,6 +7,7 @@ from contextlib import contextmanager
 from dataclasses import replace
 from importlib.util import find_spec
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 from pyproj import CRS
@@ -61,6 +62,23 @@ def threads(count: int) -> Iterator[None]:
         engine.threads = former  # type: ignore[assignment]
 
 
+@contextmanager
+def reads() -> Iterator[list[int]]:
+    """How many blocks are read from files."""
+    count = [0]
+    former = blocks.Blocks._read
+
+    def counted(self: blocks.Blocks, *rest: Any) -> blocks.Block:
+        count[0] += 1
+        return former(self, *rest)
+
+    blocks.Blocks._read = counted  # type: ignore[method-assign]
+    try:
+        yield count
+    finally:
+        blocks.Blocks._read = former  # type: ignore[method-assign]
+
+
 def change(before: Lattice, after: Lattice, x: Floats, y: Floats, position_sd: float) -> None:
     """The grade change with its position error, batch by batch as a run does it."""
     grain = surfaces.grain(before, after)
@@ -108,11 +126,14 @@ def _case(table: Table, what: str, name: str, files: tuple[Path, Path], x: Float
         times,
     )
     blocks_ = 2 * len(peers.touched(x, y))
+    with reads() as read:
+        quadrature(1, 0.03)
     table.add(
         Row(PART, f"{what}, 1 thread", found["one"], found["decode"], "decode of the touched blocks", asked=">= 0.91",
             note=f"{blocks_} blocks"),
         Row(PART, f"{what}, 2 threads", found["two"], found["one"], "1 thread", asked=">= 1.5"),
         Row(PART, f"{what}, 19 nodes, 1 thread", found["nodes"], found["one"], "the points alone", asked=">= 0.5"),
+        Row(PART, f"{what}, looked at closely: reads", read[0], blocks_, "blocks touched by the points", unit="blocks"),
         Row(PART, f"{what}, 19 nodes, 2 threads", found["nodes, two"], found["nodes"], "1 thread"),
         Row(PART, f"{what}, looked at closely, 2 threads", found["closer"], found["two"], "the points alone",
             note="noise of 2 cm beside an error of 3 cm: up to 987 nodes a hydrant"),
