@@ -14,7 +14,9 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from gradecheck import engine
 from gradecheck.cases import Cases, Window, window, window_miss
+from gradecheck.chances import PIECE, clearance_cdf, widened, within_dressing
 from gradecheck.choices import Choices, choices
 from gradecheck.policy import Policy
 from gradecheck.probability import (
@@ -22,7 +24,6 @@ from gradecheck.probability import (
     Bools,
     Floats,
     Ints,
-    blurred_uniform_cdf,
     normal_cdf,
 )
 
@@ -30,7 +31,9 @@ _TIE = 1e-9
 _NO_CHOICE = 0.01
 """Below this chance of ending in the window a second-best choice is none: nobody should carry its parts."""
 _BLOCK = 1_500_000
-"""Probabilities worked at a time: keeps memory flat."""
+"""Probabilities held at a time: keeps memory flat."""
+_STEPS = np.linspace(0.0, 1.0, 33)
+"""Between the outermost changes that a hydrant may have: where the best measured clearance is looked for."""
 
 
 class Action(IntEnum):
@@ -234,31 +237,6 @@ def blocks(cases: Cases, rows: Ints, width: int) -> Iterator[Ints]:
         yield from (piece for piece in np.split(part, np.unique(cuts)) if len(piece))
 
 
-def clearance_cdf(cases: Cases, rows: Ints, x: Floats, at: tuple[float, float] | None = None) -> Floats:
-    """P(C <= x) for x (n, J) -> (n, J); `at` fixes the two shared errors, in sds, else they are part of the spread."""
-    ground = cases.ground.take(rows)
-    counts = ground.counts
-    shift = 0.0 if at is None else cases.shared[rows, 0] * at[0] + cases.shared[rows, 1] * at[1]
-    centre = np.repeat(cases.clearance_after[rows] + shift, counts) - ground.offset
-    extra = np.square(cases.clearance_sd[rows])
-    if at is None:
-        extra = extra + cases.shared_variance(rows)
-    sd = np.sqrt(np.square(ground.sd) + np.repeat(extra, counts))[:, None]
-    ends = x if len(centre) == len(rows) else np.repeat(x, counts, axis=0)
-    spread = cases.spread[rows]
-    if len(rows) and spread[0] > 0:
-        values = blurred_uniform_cdf(ends, centre[:, None], np.repeat(spread, counts)[:, None], sd)
-    else:
-        values = normal_cdf(ends, centre[:, None], sd)
-    return ground.mean(values)
-
-
-def widened(strict: Window, rows: Ints, policy: Policy) -> tuple[Floats, Floats]:
-    """The ends of W, (n, 1) each: the window of each row widened by the dressing; rounding counts as inside."""
-    dressing = policy.dressing.metres
-    return (strict.low[rows] - dressing - EDGE)[:, None], (strict.high[rows] + dressing + EDGE)[:, None]
-
-
 def _interval_chances(
     cases: Cases, rows: Ints, options: Choices, strict: Window, policy: Policy
 ) -> tuple[Floats, Floats, Floats]:
@@ -292,16 +270,6 @@ def _pick(p: Floats, clearance_after: Floats, options: Choices, target: float) -
     return first, np.where(rest.max(axis=1) >= _NO_CHOICE, top(rest), -1)
 
 
-def within_dressing(cases: Cases, rows: Ints, policy: Policy) -> Floats:
-    """P(|change| <= dressing): the job does not alter the hydrant."""
-    ground = cases.ground.take(rows)
-    shared = np.repeat(cases.shared_variance(rows), ground.counts)
-    sd = np.sqrt(np.square(ground.sd) + shared)
-    centre = np.repeat(cases.change[rows], ground.counts) + ground.offset
-    reach = np.asarray(policy.dressing.metres + EDGE)
-    return ground.mean(normal_cdf(reach, centre, sd) - normal_cdf(-reach, centre, sd))
-
-
 def _best_if_measured(cases: Cases, rows: Ints, options: Choices, strict: Window, policy: Policy) -> Floats:
     """The best choice's probability at the most favourable measured clearance, for rows of one table.
 
@@ -316,29 +284,34 @@ def _best_if_measured(cases: Cases, rows: Ints, options: Choices, strict: Window
     other = cases.shared_variance(rows) + cases.measure_sd**2
     result = np.zeros(len(rows))
 
-    def nearest_reachable(wanted: Floats, low_ends: Floats, high_ends: Floats) -> Floats:
-        clipped = np.clip(wanted, low_ends, high_ends)
-        nearest = np.argmin(np.abs(clipped - wanted), axis=-1)
+    def nearest_reachable(wanted: Floats, some: Ints) -> Floats:
+        """The t nearest to each wanted one (n, T) that some rows (n,) may have."""
+        clipped = np.clip(wanted[..., None], least[some][:, None], most[some][:, None])
+        nearest = np.argmin(np.abs(clipped - wanted[..., None]), axis=-1)
         out: Floats = np.take_along_axis(clipped, nearest[..., None], axis=-1)[..., 0]
         return out
 
+    def work(some: Ints) -> None:
+        """Rows of as many atoms each, (n, T, atoms) for T places of t."""
+        ground = cases.ground.take(rows[some])
+        offset, weight, own = (v.reshape(len(some), -1) for v in (ground.offset, ground.weight, ground.sd))
+        change = cases.change[rows[some]][:, None] + offset
+        span = change
+        if change.shape[1] > 1:
+            bottom, top = change.min(axis=1, keepdims=True), change.max(axis=1, keepdims=True)
+            span = np.concatenate([change, bottom + _STEPS * (top - bottom)], axis=1)
+        centre = nearest_reachable(middle[some] + span, some)[..., None] - change[:, None]
+        sd = np.sqrt(np.square(own) + other[some][:, None])[:, None]
+        inside = normal_cdf(high[some][..., None], centre, sd) - normal_cdf(low[some][..., None], centre, sd)
+        result[some] = (inside * weight[:, None]).sum(axis=2).max(axis=1)
+
     counts = cases.ground.counts[rows]
-    one = np.flatnonzero(counts == 1)
-    ground = cases.ground.take(rows[one])
-    change = cases.change[rows[one]] + ground.offset
-    centre = nearest_reachable(middle[one] + change[:, None], least[one], most[one]) - change
-    sd = np.sqrt(np.square(ground.sd) + other[one])
-    result[one] = normal_cdf(high[one, 0], centre, sd) - normal_cdf(low[one, 0], centre, sd)
-    steps = np.linspace(0.0, 1.0, 33)
-    for i in np.flatnonzero(counts > 1):
-        ground = cases.ground.take(rows[i : i + 1])
-        change = cases.change[rows[i]] + ground.offset
-        span = np.concatenate([change, change.min() + steps * np.ptp(change)])
-        t = nearest_reachable(middle[i] + span[:, None], least[i], most[i])
-        sd = np.sqrt(np.square(ground.sd) + other[i])
-        centre = t[:, None] - change
-        inside = normal_cdf(high[i], centre, sd) - normal_cdf(low[i], centre, sd)
-        result[i] = (inside @ ground.weight).max()
+    pieces: list[Ints] = []
+    for atoms in np.unique(counts).tolist():
+        alike = np.flatnonzero(counts == atoms)
+        each = max(atoms, len(options)) * (atoms + len(_STEPS))
+        pieces += [alike[some] for some in engine.spans(len(alike), max(1, PIECE // each))]
+    engine.each(work, pieces)
     return result
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 import threading
 from collections.abc import Callable, Iterator, Sequence
-from concurrent.futures import ThreadPoolExecutor
+from concurrent.futures import Future, ThreadPoolExecutor
 from functools import lru_cache
 from itertools import pairwise
 from typing import TypeVar
@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 T = TypeVar("T")
+R = TypeVar("R")
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
@@ -43,25 +44,38 @@ def _pool() -> ThreadPoolExecutor:
 _here = threading.local()
 
 
-def each(work: Callable[[T], None], pieces: Sequence[T]) -> None:
-    """Do `work` on every piece, on several threads where there are several pieces. The first error is raised.
+def each(work: Callable[[T], R], pieces: Sequence[T]) -> list[R]:
+    """What `work` makes of every piece, in their order, on several threads where there are several pieces.
 
-    What a piece asks for in turn is done on its own thread.
+    The first error is raised. What a piece asks for in turn is done on its own thread.
     """
     if len(pieces) <= 1 or threads() == 1 or getattr(_here, "busy", False):
-        for piece in pieces:
-            work(piece)
-        return
+        return [work(piece) for piece in pieces]
 
-    def busily(piece: T) -> None:
+    def busily(piece: T) -> R:
         _here.busy = True
         try:
-            work(piece)
+            return work(piece)
         finally:
             _here.busy = False
 
-    for _ in _pool().map(busily, pieces):
-        pass
+    return list(_pool().map(busily, pieces))
+
+
+def later(work: Callable[[], R]) -> Callable[[], R]:
+    """Begin `work` beside what follows; what comes back waits for its result, or raises what it raised."""
+    if threads() == 1:
+        return work
+    result: Future[R] = Future()
+
+    def run() -> None:
+        try:
+            result.set_result(work())
+        except BaseException as error:
+            result.set_exception(error)
+
+    threading.Thread(target=run, name="gradecheck-later", daemon=True).start()
+    return result.result
 
 
 def spans(n: int, size: int) -> list[slice]:

@@ -17,8 +17,9 @@ from scipy.spatial import cKDTree
 from scipy.special import ndtri
 
 from gradecheck.cases import Cases, window
+from gradecheck.chances import cells_cdf, clearance_cdf, widened
 from gradecheck.choices import Choices
-from gradecheck.decision import DECIDED, OPEN, Decision, blocks, clearance_cdf, groups, widened
+from gradecheck.decision import DECIDED, OPEN, Decision, blocks, groups
 from gradecheck.policy import Policy
 from gradecheck.probability import Bools, Floats, Ints, blurred_uniform_cdf
 from gradecheck.walk import length, walk
@@ -195,14 +196,13 @@ def right_when_measured(cases: Cases, options: Choices, policy: Policy) -> Float
     half = cases.spread[:, None]
     low, high = widened(window(cases.outlet, policy), np.arange(len(cases)), policy)
     middle = (low + high) / 2
-    cell = half * (np.arange(1, 2 * _CELLS, 2) / _CELLS - 1)
-    small = replace(cases, spread=cases.spread / _CELLS)
     first, last = (v[:, 0] for v in _in_play(cases, options, middle - half, middle + half))
     ends_well = np.zeros((len(cases), _CELLS, int((last - first).max(initial=-1)) + 1))
     for k in range(ends_well.shape[2]):
         some = np.flatnonzero(first + k <= last)
-        moved = options.rise[first[some] + k][:, None] + cell[some]
-        ends_well[some, :, k] = _inside(small, some, low[some] - moved, high[some] - moved)
+        floor, ceiling = (v[some, 0] - options.rise[first[some] + k] for v in (low, high))
+        inside = cells_cdf(cases, some, ceiling, _CELLS) - cells_cdf(cases, some, floor, _CELLS)
+        ends_well[some, :, k] = np.maximum(inside, 0.0)
     right = np.zeros(len(cases))
     for width in np.unique(cases.spread):
         rows = np.flatnonzero(cases.spread == width)

@@ -11,7 +11,7 @@ from functools import cached_property
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from gradecheck import inspection
+from gradecheck import engine, inspection
 from gradecheck.asbuilt import Given
 from gradecheck.assessment import Assessment, assess
 from gradecheck.confirming import Confirmation, confirmed_by, read_rows
@@ -244,7 +244,7 @@ def _make(
     plan = a.inputs.plan
     table = columns.order_table(a.order, plan.output.unit)
     outputs = {name: aside / name for name in _DELIVERABLES}
-    read = manifest.input_files(a.inputs)
+    files_read = engine.later(lambda: manifest.input_files(a.inputs))  # large rasters take seconds to digest
     around, metadata = surroundings(a.inputs), _metadata(a)
     layer.write_layers(a, around, outputs["gradecheck.gpkg"], metadata)
     if plan.output.geoparquet:
@@ -262,6 +262,7 @@ def _make(
             kept = free_name(former)
             outputs[kept.name] = aside / kept.name
             shutil.copyfile(former, outputs[kept.name])
+    read = files_read()
     write_report(a, around, result.summary, read, outputs["report.html"])
     for path in outputs.values():
         manifest.flush(path)

@@ -45,10 +45,28 @@ def blurred_uniform_cdf(x: Floats, centre: Floats, half: Floats, sd: Floats) -> 
     return np.clip(s * (_g(a) - _g(b)) / (2 * half), 0.0, 1.0)
 
 
+def blurred_cells_cdf(x: Floats, centre: Floats, half: Floats, sd: Floats, cells: int) -> Floats:
+    """P(U + N <= x) for U uniform in each of `cells` equal parts of what is within `half` of `centre`: (n,) -> (n, K).
+
+    What `blurred_uniform_cdf` says of each part, for little more than half the work: neighbours share an end.
+
+    >>> blurred_cells_cdf(np.array([0.5]), np.array([0.0]), np.array([1.0]), np.array([0.0]), 2).round(9)
+    array([[1. , 0.5]])
+    """
+    s = np.maximum(sd, _LEAST_SD)[:, None]
+    ends = (x - centre)[:, None] - half[:, None] * np.linspace(-1.0, 1.0, cells + 1)
+    g = _g(ends / s)
+    return np.clip(s * (g[:, :-1] - g[:, 1:]) * (cells / (2 * half[:, None])), 0.0, 1.0)
+
+
 def _g(z: Floats) -> Floats:
-    # Beyond 38 sd phi underflows to nothing; the clip only keeps the square finite.
-    bell = np.exp(-0.5 * np.square(np.clip(z, -40, 40))) / np.sqrt(2 * np.pi)
-    out: Floats = z * ndtr(z) + bell
+    bell = np.square(z)
+    bell *= -0.5
+    np.exp(bell, out=bell)
+    bell /= np.sqrt(2 * np.pi)
+    out: Floats = ndtr(z)
+    out *= z
+    out += bell
     return out
 
 
