@@ -5,10 +5,9 @@ Heavy libraries are imported inside the commands, so that `--help` answers at on
 
 from __future__ import annotations
 
-import json
 import os
 import sys
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from typing import TYPE_CHECKING, Annotated, Any, NoReturn
 
@@ -17,6 +16,7 @@ import typer
 from gradecheck import __version__
 from gradecheck.bars import bars
 from gradecheck.errors import Finding, GradecheckError, InputError, OutputError, PlanError
+from gradecheck.exits import EXIT_FAULT, EXIT_INTERRUPTED, EXIT_UNUSABLE, KEPT, complain, fail, interrupted, print_json
 
 if TYPE_CHECKING:
     from gradecheck.measurement import Spread
@@ -24,8 +24,6 @@ if TYPE_CHECKING:
 
 # typer carries its own copy of click from 0.2x on: take the class from where it is, whichever that be.
 _UsageTrouble: type[Any] = next(c for c in typer.BadParameter.__mro__ if c.__name__ == "ClickException")
-
-EXIT_UNUSABLE, EXIT_FAULT, EXIT_INTERRUPTED = 2, 1, 130
 
 app = typer.Typer(
     name="gradecheck",
@@ -92,6 +90,9 @@ def run(
     workers: Annotated[
         int | None, typer.Option(metavar="N", min=1, max=256, help="Work in N processes on this machine.")
     ] = None,
+    fresh: Annotated[
+        bool, typer.Option("--fresh", help="Use nothing that an interrupted run of this plan has kept.")
+    ] = False,
     quiet: Quiet = False,
     as_json: Json = False,
 ) -> None:
@@ -133,12 +134,17 @@ def run(
         )  # fmt: skip
     from gradecheck import pipeline
     from gradecheck.outputs.summary import summary_text
+    from gradecheck.resuming import Interrupted
 
     with bars(quiet or as_json) as progress, _spread(cluster, workers) as spread:
-        result = pipeline.run(loaded, progress=progress, spread=spread)
+        try:
+            result = pipeline.run(loaded, progress=progress, spread=spread, fresh=fresh)
+        except Interrupted as stopped:
+            KEPT.append(f"{stopped.kept} of {stopped.of} finished batches are kept for the next run of this plan")
+            raise
     folder = loaded.resolve(loaded.output.dir).as_posix()
     if as_json:
-        _print_json({"ok": True, "folder": folder, **result.summary})
+        print_json({"ok": True, "folder": folder, **result.summary})
     elif not quiet:
         typer.echo(summary_text(result.summary, folder))
 
@@ -163,11 +169,11 @@ def inspect(
 
     found = pipeline.inspect(loaded)
     if as_json:
-        _print_json(inspection_json(found))
+        print_json(inspection_json(found))
     elif not quiet:
         typer.echo("\n".join(inspection_lines(found)))
     elif found.stops:
-        _complain("this would stop a run", found.stops)
+        complain("this would stop a run", found.stops)
     if found.stops:
         raise typer.Exit(EXIT_UNUSABLE)
 
@@ -198,7 +204,7 @@ def order(
     summary = pipeline.order(package, out=out)
     folder = out or os.path.dirname(package) or "."  # noqa: PTH120
     if as_json:
-        _print_json({"ok": True, "folder": folder, **summary})
+        print_json({"ok": True, "folder": folder, **summary})
     elif not quiet:
         typer.echo(order_text(summary, folder))
 
@@ -258,7 +264,7 @@ def confirm(
         )
     folder = out or (loaded.resolve(loaded.output.dir) / "confirm").as_posix()
     if as_json:
-        _print_json({"ok": True, "folder": folder, **summary})
+        print_json({"ok": True, "folder": folder, **summary})
     elif not quiet:
         typer.echo(confirm_text(summary, folder))
 
@@ -282,7 +288,7 @@ def starter(
 
     plan = write_starter(folder)
     if as_json:
-        _print_json({"ok": True, "plan": plan.as_posix()})
+        print_json({"ok": True, "plan": plan.as_posix()})
     elif not quiet:
         name = plan.as_posix()
         typer.echo(f"Written to {folder}. Next:\n  gradecheck inspect {name}\n  gradecheck run {name}")
@@ -317,24 +323,6 @@ def _spread(cluster: str | None, workers: int | None) -> Iterator[Spread | None]
         yield spread
 
 
-def _complain(title: str, findings: Iterable[Finding]) -> None:
-    typer.echo(f"gradecheck: {title}", err=True)
-    for finding in findings:
-        typer.echo(f"  {finding.lines}", err=True)
-
-
-def _print_json(content: dict[str, Any]) -> None:
-    typer.echo(json.dumps(content, indent=1, ensure_ascii=False, default=str))
-
-
-def _fail(title: str, findings: list[Finding], status: int) -> NoReturn:
-    if "--json" in sys.argv[1:]:
-        _print_json({"ok": False, "error": title, "findings": [f.as_dict() for f in findings]})
-    else:
-        _complain(title, findings)
-    raise SystemExit(status)
-
-
 def main() -> NoReturn:
     """Entry point: every way out has its exit status and one message, never a traceback for a bad input."""
     if len(sys.argv) == 1:
@@ -342,12 +330,12 @@ def main() -> NoReturn:
     try:
         status = _left(app)
     except GradecheckError as error:
-        _fail(error.title, list(error.findings), EXIT_UNUSABLE)
+        fail(error.title, list(error.findings), EXIT_UNUSABLE)
     except _UsageTrouble as error:
         mend = f"see {_command(getattr(error, 'ctx', None))} --help"
-        _fail("the command cannot be used", [Finding("command line", error.format_message(), mend)], EXIT_UNUSABLE)
+        fail("the command cannot be used", [Finding("command line", error.format_message(), mend)], EXIT_UNUSABLE)
     except (KeyboardInterrupt, typer.Abort):
-        _interrupted()
+        interrupted()
     except BrokenPipeError:
         sys.stderr.close()
         raise SystemExit(EXIT_FAULT) from None
@@ -356,12 +344,12 @@ def main() -> NoReturn:
             raise
         what = f"{type(error).__name__}: {error}"
         mend = "set GRADECHECK_TRACEBACK=1 and run again to see where; please report it"
-        _fail("a fault in gradecheck itself", [Finding("", what, mend)], EXIT_FAULT)
+        fail("a fault in gradecheck itself", [Finding("", what, mend)], EXIT_FAULT)
     if status == EXIT_FAULT and _COMPLETION & set(sys.argv):
         what = "which shell this is cannot be found out, or there is no completion for it"
-        _fail("no completion", [Finding("command line", what, _BY_HAND)], EXIT_UNUSABLE)
+        fail("no completion", [Finding("command line", what, _BY_HAND)], EXIT_UNUSABLE)
     if status == EXIT_INTERRUPTED:  # typer turns Ctrl-C into this status, without a word
-        _interrupted()
+        interrupted()
     raise SystemExit(status if isinstance(status, int) else 0)
 
 
@@ -389,7 +377,3 @@ def _command(context: Any) -> str:
         names.insert(0, context.info_name)
         context = context.parent
     return " ".join(["gradecheck", *names])
-
-
-def _interrupted() -> NoReturn:
-    _fail("interrupted", [Finding("", "nothing was written; the former files are as they were")], EXIT_INTERRUPTED)

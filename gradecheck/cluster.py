@@ -32,7 +32,7 @@ class Cluster:
     def __init__(self, client: Any):
         self._client = client
 
-    def judge(self, site: Site, batches: list[Batch], done: Callable[[int], None]) -> list[Judged]:
+    def judge(self, site: Site, batches: list[Batch], done: Callable[[int, Judged], None]) -> list[Judged]:
         """See `measurement.Spread.judge`. Raises PlanError where workers cannot do it, or were lost too often."""
         from distributed import KilledWorker, as_completed
         from distributed.client import FutureCancelledError
@@ -51,7 +51,7 @@ class Cluster:
             for future in as_completed(list(asked), loop=self._client.loop):
                 for number, table in zip(asked[future], future.result(), strict=True):
                     found[number] = wire.judged(table, batches[number].rows)
-                    done(number)
+                    done(number, found[number])
         except (KilledWorker, FutureCancelledError, TimeoutError, OSError) as error:
             what = f"workers were lost too often ({str(error).splitlines()[0][:160]})"
             mend = "look at the workers' own output: memory and access to the files above all"

@@ -38,20 +38,20 @@ def silent(what: str, done: int, of: int, blocks: int = 0, of_blocks: int = 0) -
 class Spread(Protocol):
     """How batches are worked: here, or on a cluster. Results come in the order of the batches."""
 
-    def judge(self, site: Site, batches: list[Batch], done: Callable[[int], None]) -> list[Judged]:
-        """Judge all batches; `done` is told the number of each that is finished."""
+    def judge(self, site: Site, batches: list[Batch], done: Callable[[int, Judged], None]) -> list[Judged]:
+        """Judge all batches; `done` is given each that is finished, with its number."""
         ...
 
 
 class Here:
     """One batch after another in this process, its blocks read on several threads."""
 
-    def judge(self, site: Site, batches: list[Batch], done: Callable[[int], None]) -> list[Judged]:
+    def judge(self, site: Site, batches: list[Batch], done: Callable[[int, Judged], None]) -> list[Judged]:
         """See `Spread.judge`."""
         found = []
         for number, batch in enumerate(batches):
             found.append(judge(site, batch))
-            done(number)
+            done(number, found[-1])
         return found
 
 
@@ -82,7 +82,7 @@ def measure(
             batches.append(some(everyone, members[part], roads))
             blocks.append(fresh)
 
-    def done(number: int) -> None:
+    def done(number: int, _: Judged) -> None:
         progress("grade change", len(batches[number]), len(rows), blocks[number], sum(blocks))
 
     return gathered(site, everyone, (spread or Here()).judge(site, batches, done))

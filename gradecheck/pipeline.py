@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import json
 import shutil
 import time
 from collections.abc import Mapping, Sequence
+from contextlib import ExitStack
 from dataclasses import dataclass, field, replace
 from datetime import date
 from functools import cached_property
@@ -16,20 +18,20 @@ from gradecheck.asbuilt import Given
 from gradecheck.assessment import Assessment, assess
 from gradecheck.confirming import Confirmation, confirmed_by, read_rows
 from gradecheck.decision import Action
-from gradecheck.errors import Finding, OutputError
 from gradecheck.former import read_formers
 from gradecheck.inputs import open_inputs
-from gradecheck.measurement import Progress, Spread, silent
+from gradecheck.measurement import Here, Progress, Spread, silent
 from gradecheck.order import OrderLine
 from gradecheck.outputs import columns, confirm_files, layer, manifest, order_files, postgis, workbook
 from gradecheck.outputs.confirm_summary import confirm_summary
 from gradecheck.outputs.summary import order_summary, summary_of
 from gradecheck.outputs.trace import Counting, trace
-from gradecheck.placing import check_place, in_place, nothing
+from gradecheck.placing import check_place, claimed, in_place, nothing
 from gradecheck.plan import Plan
-from gradecheck.readback import Former
+from gradecheck.readback import PACKAGE, Former
 from gradecheck.reorder import Reordered, reorder
 from gradecheck.report.page import write_report
+from gradecheck.resuming import Keeping, place_of
 from gradecheck.review import Edit, settings
 from gradecheck.surroundings import surroundings
 from gradecheck.worksheets.files import write_measurements, write_notices, write_worksheets
@@ -99,14 +101,18 @@ def compute(
     progress: Progress = silent,
     former: Former | None = None,
     spread: Spread | None = None,
+    keeping: Keeping | None = None,
 ) -> Result:
     """Everything but the files. Raises PlanError or InputError with all findings.
 
     former: a former run's layer, whose review edits are carried over. spread: how batches are worked, by default in
-    this process (see `cluster.joined`); no result depends on it.
+    this process (see `cluster.joined`); no result depends on it. keeping: what of a long run is kept, and was.
     """
     started = time.perf_counter()
     inputs = open_inputs(plan)
+    if keeping is not None:
+        keeping.facts, keeping.inner = lambda: manifest.facts(inputs), spread or Here()
+        spread = keeping
     opened = time.perf_counter()
     edits = former or Former()
     assessment = assess(inputs, today or date.today(), progress, edits.edits, edits.crs, spread)
@@ -114,16 +120,33 @@ def compute(
     return Result(assessment, summary_of(assessment), {"read": opened - started, "assess": done - opened})
 
 
-def run(plan: Plan, *, today: date | None = None, progress: Progress = silent, spread: Spread | None = None) -> Result:
+def run(
+    plan: Plan,
+    *,
+    today: date | None = None,
+    progress: Progress = silent,
+    spread: Spread | None = None,
+    fresh: bool = False,
+) -> Result:
     """The main job: compute and write every deliverable to the plan's output folder, and to its database.
 
-    Review edits of a former run there are carried over. spread: see `compute`.
+    Review edits of a former run there are carried over. spread: see `compute`. fresh: what an interrupted run has kept
+    is not used. Raises PlanError, InputError, OutputError, and resuming.Interrupted.
     """
     folder = plan.resolve(plan.output.dir)
-    check_place(folder)
-    former, stored = read_formers(plan, folder)
-    result = compute(plan, today=today, progress=progress, former=former, spread=spread)
-    return _written(result, folder, stored)[0]
+    whose = plan.file.resolve() if plan.file is not None else json.dumps(plan.as_written(), default=str)
+    keeping = Keeping(place_of(str(whose), str(folder.resolve())), fresh=fresh)
+    with ExitStack() as claims:
+        said = _claimed(claims, folder)
+        former, stored = read_formers(plan, folder)
+        result = compute(plan, today=today, progress=progress, former=former, spread=spread, keeping=keeping)
+        resumed = {"resumed": {"batches": keeping.used, "of": keeping.of}} if keeping.used else {}
+        if resumed:
+            said.append(f"{keeping.used} of {keeping.of} batches were kept from an interrupted run; --fresh works anew")
+        result = _told(replace(result, summary={**result.summary, **resumed}), [*said, *keeping.notes])
+        whole = _written(result, folder, stored)[0]
+    keeping.forget()
+    return whole
 
 
 def order(package: Path | str, *, out: Path | str | None = None, today: date | None = None) -> dict[str, Any]:
@@ -133,19 +156,42 @@ def order(package: Path | str, *, out: Path | str | None = None, today: date | N
     their new digests. Raises InputError, OutputError.
     """
     path = Path(package)
-    target = path.parent if out is None else Path(out)
-    check_place(target)
-    held = layer.held_open(path)
-    if held:
-        raise OutputError(Finding(path.as_posix(), held, "close it in the desktop GIS and run again"))
+    home, target = path.parent, path.parent if out is None else Path(out)
     day = today or date.today()
-    again = reorder(path, path.as_posix(), day)
-    in_place(target, lambda aside: _remake(again, path, aside, day), stale=(workbook.TRACE_CSV,))
-    summary = order_summary(again)
-    if target != path.parent:
-        return summary
-    manifest.renew(path.parent / "run.json", summary, [path, target / "order.csv", target / "order.xlsx"])
+    with ExitStack() as claims:
+        said = _claimed(claims, home, *([target] if not _same(home, target) else ()), package=path.name)
+        again = reorder(path, path.as_posix(), day)
+        summary = order_summary(again)
+        summary["warnings"] = [*said, *summary["warnings"]]
+        record, stale = home / "run.json", (workbook.TRACE_CSV,)
+
+        def all_of_it(aside: Path) -> list[Path]:
+            made = [_repacked(again, path, aside), *_remake(again, home, aside, day)]
+            return [*made, *manifest.renewed(record, aside, summary, made)]
+
+        def package_alone(aside: Path) -> list[Path]:
+            made = [_repacked(again, path, aside)]
+            return [*made, *manifest.renewed(record, aside, None, made)]
+
+        if _same(home, target):
+            in_place(home, all_of_it, stale)
+        else:
+            in_place(target, lambda aside: _remake(again, target, aside, day), stale)
+            in_place(home, package_alone)
     return summary
+
+
+def _same(one: Path, other: Path) -> bool:
+    return one.resolve() == other.resolve()
+
+
+def _claimed(claims: ExitStack, *folders: Path, package: str = PACKAGE) -> list[str]:
+    """Have folders to oneself; what was made good of commands that were cut short in them, in words."""
+    said = []
+    for folder in folders:
+        for words in claims.enter_context(claimed(folder, package)):
+            said.append(f"{folder.as_posix()}: {words}")
+    return said
 
 
 def confirm(
@@ -168,31 +214,35 @@ def confirm(
     """
     folder = plan.resolve(plan.output.dir)
     target = folder / "confirm" if out is None else Path(out)
-    check_place(target, confirm_files.PACKAGE)
     day = today or date.today()
-    books = read_rows(plan, field, date_order)
-    result = compute(plan, today=day, progress=progress, former=read_formers(plan, folder)[0])
-    found = confirmed_by(result.assessment, asbuilt, books, jobs)
-    summary = confirm_summary(found, day)
-    in_place(target, lambda aside: confirm_files.write_confirmation(found, summary, aside, day))
-    return found, summary
+    with ExitStack() as claims:
+        said = _claimed(claims, folder) if folder.exists() else []
+        said += _claimed(claims, target, package=confirm_files.PACKAGE) if not _same(folder, target) else []
+        books = read_rows(plan, field, date_order)
+        result = compute(plan, today=day, progress=progress, former=read_formers(plan, folder)[0])
+        found = confirmed_by(result.assessment, asbuilt, books, jobs)
+        summary = confirm_summary(found, day)
+        summary["warnings"] = [*said, *summary["warnings"]]
+        in_place(target, lambda aside: confirm_files.write_confirmation(found, summary, aside, day))
+        return found, summary
 
 
-def _remake(again: Reordered, package: Path, aside: Path, today: date) -> list[Path]:
-    """The order's files, and the GeoPackage with it, made aside; the latter is moved to where it was."""
-    target = aside.parent
+def _remake(again: Reordered, target: Path, aside: Path, today: date) -> list[Path]:
+    """The order's files, made aside."""
     table = columns.order_table(again.lines, again.plan.output.unit)
-    copy = aside / package.name
-    shutil.copyfile(package, copy)
-    layer.rewrite_order(copy, table, again.ids, again.firm.tolist(), again.changed)
     made = [aside / "order.csv", aside / "order.xlsx"]
     order_files.write_csv(table, made[0])
     rest = _write_workbook(made[1], again.plan, again.counting, again.lines, today, target)
-    made += [rest] if rest is not None else []
-    for path in (copy, *made):
-        manifest.flush(path)
-    copy.replace(package)
-    return made
+    return [*made, rest] if rest is not None else made
+
+
+def _repacked(again: Reordered, package: Path, aside: Path) -> Path:
+    """The GeoPackage with the order in it, made aside."""
+    copy = aside / package.name
+    shutil.copyfile(package, copy)
+    table = columns.order_table(again.lines, again.plan.output.unit)
+    layer.rewrite_order(copy, table, again.ids, again.firm.tolist(), again.changed)
+    return copy
 
 
 def inspect(plan: Plan) -> inspection.Inspection:
@@ -212,7 +262,15 @@ def write(result: Result, folder: Path | str) -> list[Path]:
     A database that the plan names gets the layers too. Raises OutputError, and then the former files and tables are as
     they were; so it does where tables hold review edits, which only `run` carries over.
     """
-    return _written(result, Path(folder), ())[1]
+    target = Path(folder)
+    with ExitStack() as claims:
+        said = _claimed(claims, target)
+        return _written(_told(result, said), target, ())[1]
+
+
+def _told(result: Result, said: Sequence[str]) -> Result:
+    """The result with more warnings before its own."""
+    return replace(result, summary={**result.summary, "warnings": [*said, *result.summary["warnings"]]})
 
 
 def _written(result: Result, target: Path, stored: Sequence[Edit]) -> tuple[Result, list[Path]]:
@@ -221,19 +279,18 @@ def _written(result: Result, target: Path, stored: Sequence[Edit]) -> tuple[Resu
     Tables are written when all files are made, and committed when all are in place: until then either can be undone,
     and a commit is what fails least. Where it does, the former files are put back.
     """
-    check_place(target)
     started = time.perf_counter()
     plan = result.assessment.inputs.plan
     with postgis.opened(plan) as tables:
-        told: list[Result] = []
+        made_of: list[Result] = []
 
         def make(aside: Path) -> list[Path]:
             made, whole = _make(result, aside, started, tables, stored)
-            told.append(whole)
+            made_of.append(whole)
             return made
 
         files = in_place(target, make, last=nothing if tables is None else tables.commit, stale=_STALE)
-    return told[0], files
+    return made_of[0], files
 
 
 def _make(
@@ -264,8 +321,6 @@ def _make(
             shutil.copyfile(former, outputs[kept.name])
     read = files_read()
     write_report(a, around, result.summary, read, outputs["report.html"])
-    for path in outputs.values():
-        manifest.flush(path)
     if tables is not None:
         result = replace(result, summary={**result.summary, "database": tables.write(a, around, metadata, stored)})
     timings = {**result.timings, "write": time.perf_counter() - started}

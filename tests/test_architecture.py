@@ -91,7 +91,7 @@ ALLOWED: dict[str, set[str]] = {
     "webs": set(),
     "services": {"webs", "validation"},
     "layers": {"relations", "services", "validation", "probability"},
-    "surfaces": {"reference", "roads", "engine", "probability"},
+    "surfaces": {"cache", "reference", "roads", "engine", "probability"},
     "hydrants": {"reference", "layers", "plan", "cautions", "probability"},
     "paving": {"reference", "layers", "plan", "setback", "probability"},
     "cautions": {"probability"},
@@ -151,15 +151,25 @@ ALLOWED: dict[str, set[str]] = {
     "assessment": READING | SETTINGS | CORE | {"inputs", "judging", "measurement", "review"},
     "surroundings": READING | {"inputs", "probability"},
     "inspection": READING | SETTINGS | CORE | {"inputs", "inventory", "measurement", "assessment"},
+    "cache": set(),
+    "resuming": {"cache", "engine", "judging", "measurement", "wire"},
     "placing": {"outputs", "readback"},
-    "pipeline": READING | SETTINGS | CORE | JOB | SURVEY | SHOWN | WRITING | {"readback", "former", "reorder"},
+    "pipeline": READING
+    | SETTINGS
+    | CORE
+    | JOB
+    | SURVEY
+    | SHOWN
+    | WRITING
+    | {"readback", "former", "reorder", "resuming"},
     "report": (CORE | SETTINGS | JOB | SHOWN | {"outputs", "surfaces", "worksheets"}) - {"pipeline"},
     "worksheets": (CORE | SETTINGS | JOB | SHOWN | {"formats", "outputs"}) - {"pipeline"},
     "starter_roads": {"roads", "probability"},
     "starter_survey": {"formats", "probability"},
     "starter": {"starter_roads", "starter_survey", "probability"},
     "__main__": {"cli"},
-    "cli": {"pipeline", "plan", "starter", "outputs", "asbuilt", "bars", "cluster"},
+    "exits": set(),
+    "cli": {"exits", "pipeline", "plan", "starter", "outputs", "asbuilt", "bars", "cluster", "resuming"},
 }
 
 PURE = [
@@ -290,7 +300,7 @@ WITH_FILES = {
     "starter",
 }
 WITH_FILES |= {"asbuilt", "confirming", "grounds", "vertical", "inventory", "readback", "reorder", "starter_roads"}
-WITH_FILES |= {"starter_survey", "services", "former", "placing"}
+WITH_FILES |= {"starter_survey", "services", "former", "placing", "cache", "resuming"}
 
 
 @pytest.mark.parametrize("name", MODULES)

@@ -32,8 +32,6 @@ def write_confirmation(c: Confirmation, summary: Mapping[str, Any], aside: Path,
     read = manifest.input_files(c.assessment.inputs)
     read += manifest.entries((role, path.as_posix(), path) for role, path in beside)
     read += [manifest.away(role, name, None) for role, name in c.files if is_remote(name)]
-    for path in outputs.values():
-        manifest.flush(path)
     last = aside / "confirm.json"
     manifest.write_manifest(last, plan, read, summary, {}, outputs)
     return [*outputs.values(), last]

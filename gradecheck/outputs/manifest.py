@@ -8,6 +8,7 @@ import os
 import platform
 import sys
 from collections.abc import Iterable, Mapping, Sequence
+from functools import lru_cache
 from importlib.metadata import version
 from pathlib import Path
 from typing import Any
@@ -76,6 +77,22 @@ def input_files(inputs: Inputs) -> list[dict[str, Any]]:
     return [*entries(named), *remote]
 
 
+def facts(inputs: Inputs) -> dict[str, Any] | None:
+    """What a run rests on, each thing under its name; None where of some input no version can be told.
+
+    Hydrants and jobs of a database or service are left out: what was read of them is in the batches themselves.
+    """
+    known: dict[str, Any] = {"the plan": inputs.plan.as_written(), "the versions": versions()}
+    known["the catalogue"] = inputs.catalog.model_dump(mode="json")
+    for one in input_files(inputs):
+        version = one["sha256"] or one.get("etag") or one.get("last_modified")
+        if version is None and one["role"] not in ("hydrants", "paving", "plan"):
+            return None
+        if one["role"] != "plan":
+            known[f"{one['role']} ({one['path']})"] = [one["bytes"], version]
+    return known
+
+
 def _remote(ground: Ground) -> list[str]:
     """Its files on a network, once: those that were opened, and those that virtual ones name."""
     return list(dict.fromkeys([*(f for f in ground.files if locations.is_remote(f)), *ground.said]))
@@ -126,14 +143,14 @@ def _beside_plan(file: Path, folder: Path) -> str:
     return (file.relative_to(folder) if file.is_relative_to(folder) else file).as_posix()
 
 
-def flush(path: Path) -> None:
-    """Have a file on the disk before others speak of it."""
-    with path.open("rb+") as file:
-        os.fsync(file.fileno())
-
-
 def digest(path: Path) -> str:
-    """SHA-256 of a file, hexadecimal."""
+    """SHA-256 of a file, hexadecimal; taken once of a file that stays as it is."""
+    stat = path.stat()
+    return _digest(path, stat.st_size, stat.st_mtime_ns, stat.st_ino)
+
+
+@lru_cache(maxsize=50_000)
+def _digest(path: Path, *_: int) -> str:
     found = hashlib.sha256()
     piece = memoryview(bytearray(_PIECE))
     with path.open("rb", buffering=0) as file:
@@ -142,20 +159,24 @@ def digest(path: Path) -> str:
     return found.hexdigest()
 
 
-def renew(path: Path, order: Mapping[str, Any], outputs: Iterable[Path]) -> None:
-    """Put a new order and the digests of its files into an existing run.json; where there is none, nothing is done."""
+def renewed(path: Path, aside: Path, order: Mapping[str, Any] | None, outputs: Iterable[Path]) -> list[Path]:
+    """A copy of run.json in `aside` with a new order and the digests of files made anew; nothing where there is none.
+
+    order: None where the order's own files are elsewhere.
+    """
     try:
         content = json.loads(path.read_text(encoding="utf-8"))
     except (OSError, ValueError):
-        return
-    content.update({key: order[key] for key in ("order", "cost", "order_by", "actions")})
-    content.setdefault("counts", {}).update(order["counts"])
-    content["review"] = {"day": order["day"], "reviewed": order["reviewed"], "warnings": order["warnings"]}
+        return []
+    if order is not None:
+        content.update({key: order[key] for key in ("order", "cost", "order_by", "actions")})
+        content.setdefault("counts", {}).update(order["counts"])
+        content["review"] = {"day": order["day"], "reviewed": order["reviewed"], "warnings": order["warnings"]}
     for file in outputs:
         content.setdefault("outputs", {})[file.name] = {"bytes": file.stat().st_size, "sha256": digest(file)}
-    aside = path.with_name(".run.json.new")
-    _write_json(aside, content)
-    aside.replace(path)
+    fresh = aside / path.name
+    _write_json(fresh, content)
+    return [fresh]
 
 
 def _write_json(path: Path, content: Mapping[str, Any]) -> None:

@@ -9,7 +9,6 @@ from __future__ import annotations
 import hashlib
 import json
 import os
-import sys
 from collections.abc import Iterable, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, field
@@ -22,7 +21,7 @@ from affine import Affine
 from pyproj import CRS
 from pyproj.exceptions import CRSError
 
-from gradecheck import __version__
+from gradecheck import __version__, cache
 from gradecheck.surfaces.remote import Said
 from gradecheck.surfaces.tiles import Tile, stamp_of
 
@@ -42,18 +41,6 @@ class Entry:
     tile: Tile
     state: State
     notes: list[str]
-
-
-def folder() -> Path:
-    """Where indexes are kept: GRADECHECK_CACHE, else the platform's place for such files."""
-    own = os.environ.get("GRADECHECK_CACHE")
-    if own:
-        return Path(own)
-    if sys.platform == "win32":
-        return Path(os.environ.get("LOCALAPPDATA") or Path.home() / "AppData" / "Local") / "gradecheck" / "cache"
-    if sys.platform == "darwin":
-        return Path.home() / "Library" / "Caches" / "gradecheck"
-    return Path(os.environ.get("XDG_CACHE_HOME") or Path.home() / ".cache") / "gradecheck"
 
 
 def key_of(tiles: Sequence[tuple[Path | str, str]], settings: Sequence[object]) -> str:
@@ -105,23 +92,21 @@ class Beside:
 
 def read(key: str) -> tuple[list[Any] | None, str]:
     """The rows of an index, None where there is none to use, and a note where it was damaged."""
-    path = folder() / f"tiles-{key}.json"
-    try:
-        digest, _, content = path.read_bytes().partition(b"\n")
-    except OSError:
-        return None, ""
     damaged = "the index of its tiles was damaged: all were opened, and it is made anew"
-    if hashlib.sha256(content).hexdigest().encode() != digest:
-        return None, damaged
     try:
+        content = cache.read(_path(key))
+        if content is None:
+            return None, ""
         values = json.loads(content)
         systems = [CRS.from_wkt(text) for text in values["systems"]]
         rows = [None if row is None else {**row, "systems": systems} for row in values["rows"]]
     except (ValueError, KeyError, TypeError, CRSError):
         return None, damaged
-    with suppress(OSError):
-        path.touch()
     return rows, ""
+
+
+def _path(key: str) -> Path:
+    return cache.folder() / f"tiles-{key}.json"
 
 
 def tile_of(row: Any, file: Path | str, shown: str, said: tuple[Said, ...]) -> Tile:
@@ -175,19 +160,14 @@ def write(key: str, entries: Sequence[Entry | None]) -> str:
         row |= {"crs": number(tile.crs), "vertical": None if tile.vertical is None else number(tile.vertical)}
         rows.append({**row, "files": [] if tile.remote else tile.files})
     content = json.dumps({"systems": list(systems), "rows": rows}).encode()
-    place = folder()
-    path = place / f"tiles-{key}.json"
-    aside = place / f".tiles-{key}.{os.getpid()}.new"
+    path = _path(key)
     try:
-        place.mkdir(parents=True, exist_ok=True)
-        aside.write_bytes(hashlib.sha256(content).hexdigest().encode() + b"\n" + content)
-        aside.replace(path)
+        cache.keep(path, content)
     except OSError as error:
-        with suppress(OSError):
-            aside.unlink()
         why = error.strerror or type(error).__name__
-        return f"the index of its tiles could not be kept in {place.as_posix()} ({why}): each run opens all of them"
-    _prune(place)
+        place = path.parent.as_posix()
+        return f"the index of its tiles could not be kept in {place} ({why}): each run opens all of them"
+    _prune(path.parent)
     return ""
 
 
