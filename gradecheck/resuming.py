@@ -122,7 +122,7 @@ class Keeping:
                 damaged += 1
         if damaged:
             self.notes.append(
-                f"{damaged} batches that an earlier, interrupted run kept are damaged, and are worked again"
+                f"{damaged} batches that an interrupted run has kept are damaged, and are worked again"
             )
         return found
 

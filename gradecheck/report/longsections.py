@@ -155,7 +155,7 @@ def _beside(line: shapely.LineString, xy: Floats, metre: float) -> bool:
 def _straight(xy: Floats, metre: float) -> shapely.LineString:
     """Along the main direction of points (n, 2), a little past the outermost."""
     middle = xy.mean(axis=0)
-    axis = np.linalg.svd(xy - middle)[2][0] if len(xy) > 1 else np.array([1.0, 0.0])
+    axis = np.linalg.svd(xy - middle, full_matrices=False)[2][0] if len(xy) > 1 else np.array([1.0, 0.0])
     axis = axis if tuple(axis) >= (0.0, 0.0) else -axis
     along = (xy - middle) @ axis
     past = _PAST / metre
