@@ -301,8 +301,9 @@ def _make(
     plan = a.inputs.plan
     table = columns.order_table(a.order, plan.output.unit)
     outputs = {name: aside / name for name in _DELIVERABLES}
+    engine.later(manifest.materials)
     files_read = engine.later(lambda: manifest.input_files(a.inputs))  # large rasters take seconds to digest
-    around, metadata = surroundings(a.inputs), _metadata(a)
+    around, metadata = surroundings(a.inputs), manifest.discreet(_metadata(a), plan.folder)
     layer.write_layers(a, around, outputs["gradecheck.gpkg"], metadata)
     if plan.output.geoparquet:
         outputs[PARQUET] = aside / PARQUET
@@ -320,7 +321,8 @@ def _make(
             outputs[kept.name] = aside / kept.name
             shutil.copyfile(former, outputs[kept.name])
     read = files_read()
-    write_report(a, around, result.summary, read, outputs["report.html"])
+    summary, sources = (manifest.discreet(value, plan.folder) for value in (result.summary, read))
+    write_report(a, around, summary, sources, outputs["report.html"])
     if tables is not None:
         result = replace(result, summary={**result.summary, "database": tables.write(a, around, metadata, stored)})
     timings = {**result.timings, "write": time.perf_counter() - started}

@@ -121,9 +121,7 @@ class Keeping:
             except (ValueError, KeyError, TypeError, pa.ArrowException):
                 damaged += 1
         if damaged:
-            self.notes.append(
-                f"{damaged} batches that an interrupted run has kept are damaged, and are worked again"
-            )
+            self.notes.append(f"{damaged} batches that an interrupted run has kept are damaged, and are worked again")
         return found
 
     def _keep(self, batches: Sequence[Batch], waiting: dict[int, Judged], now: bool = False) -> None:

@@ -6,10 +6,12 @@ import hashlib
 import json
 import os
 import platform
+import re
 import sys
 from collections.abc import Iterable, Mapping, Sequence
+from contextlib import suppress
 from functools import lru_cache
-from importlib.metadata import version
+from importlib.metadata import PackageNotFoundError, distribution, version
 from pathlib import Path
 from typing import Any
 
@@ -53,6 +55,22 @@ def versions() -> dict[str, str]:
     }
 
 
+@lru_cache(maxsize=1)
+def materials() -> dict[str, str]:
+    """The bill of materials: installed distributions that gradecheck, or one of them, asks for, with their versions."""
+    found: dict[str, str] = {}
+    waiting = ["gradecheck"]
+    while waiting:
+        name = waiting.pop()
+        with suppress(PackageNotFoundError):
+            one = distribution(name)
+            if one.name not in found:
+                found[one.name] = one.version
+                asked = (text for text in one.requires or () if name == "gradecheck" or "extra ==" not in text)
+                waiting += [re.split(r"[^\w.-]", text, maxsplit=1)[0] for text in asked]
+    return dict(sorted(found.items(), key=lambda item: item[0].lower()))
+
+
 def input_files(inputs: Inputs) -> list[dict[str, Any]]:
     """Every file that was read: role, path as written in the plan, size, SHA-256; of one on a network what is known."""
     plan = inputs.plan
@@ -75,6 +93,24 @@ def input_files(inputs: Inputs) -> list[dict[str, Any]]:
     grounds = inputs.before_ground, inputs.after_ground
     remote = [away(ground.where, file, ground.said.get(file)) for ground in grounds for file in _remote(ground)]
     return [*entries(named), *remote]
+
+
+def discreet(value: Any, folder: Path) -> Any:
+    """Any content with paths as others may see them: relative to the plan's folder, "~" for the home of who runs it."""
+    home = str(Path.home())
+    places = [(f"{folder.resolve()}{os.sep}", "")] + ([] if home in ("/", "") else [(home, "~")])
+    places += [(old.replace(os.sep, "/"), new) for old, new in places if os.sep != "/"]
+
+    def plain(inner: Any) -> Any:
+        if isinstance(inner, str):
+            for old, new in places:
+                inner = inner.replace(old, new) if old in inner else inner
+            return inner
+        if isinstance(inner, Mapping):
+            return {plain(key): plain(one) for key, one in inner.items()}
+        return [plain(one) for one in inner] if isinstance(inner, list | tuple) else inner
+
+    return plain(value)
 
 
 def facts(inputs: Inputs) -> dict[str, Any] | None:
@@ -199,7 +235,7 @@ def write_manifest(
     It names the digests of the files that belong together, so it is written last.
     """
     content = {
-        "versions": versions(),
+        "versions": {**versions(), "materials": materials()},
         "command": Path(sys.argv[0]).name if sys.argv else "",
         "plan": plan.as_written(),
         "inputs": inputs,
@@ -207,4 +243,4 @@ def write_manifest(
         "timings_s": {name: round(seconds, 3) for name, seconds in timings.items()},
         "outputs": {name: {"bytes": p.stat().st_size, "sha256": digest(p)} for name, p in outputs.items()},
     }
-    _write_json(path, content)
+    _write_json(path, discreet(content, plan.folder))

@@ -107,10 +107,11 @@ def find(
 
 
 def _shown(file: Path, folder: Path) -> str:
-    try:
-        return file.relative_to(folder).as_posix()
-    except ValueError:
-        return file.as_posix()
+    """A file as others may see it: relative to the plan's folder, or below "~", the home of who runs it."""
+    for base, before in ((folder, ""), (folder.resolve(), ""), (Path.home(), "~/")):
+        if file.is_relative_to(base):
+            return before + file.relative_to(base).as_posix()
+    return file.as_posix()
 
 
 def open_tile(
