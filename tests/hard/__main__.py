@@ -1,0 +1,36 @@
+"""`python -m tests.hard PART...`, by hand: kill, faults, soak, fuzz. Prints one line of figures for each.
+
+--seconds: of fuzzing, each reader. --times: of kills, or runs of the soak.
+"""
+
+from __future__ import annotations
+
+import argparse
+import os
+
+os.environ.setdefault("GRADECHECK_THREADS", "1")  # processes are forked here: they must have one thread alone
+
+from tests.hard import fuzz, kills, soak
+
+
+def main() -> None:
+    """Do the parts that are asked for."""
+    asked = argparse.ArgumentParser(description=__doc__)
+    asked.add_argument("parts", nargs="+", choices=("kill", "faults", "soak", "fuzz"))
+    asked.add_argument("--seconds", type=int, default=60)
+    asked.add_argument("--times", type=int)
+    said = asked.parse_args()
+    for part in said.parts:
+        if part == "kill":
+            print(kills.at_random(said.times or 100), flush=True)
+        elif part == "faults":
+            print(kills.at_every_change(), flush=True)
+        elif part == "soak":
+            print(soak.many_runs(said.times or 200), flush=True)
+        else:
+            for line in fuzz.every_reader(said.seconds):
+                print(line, flush=True)
+
+
+if __name__ == "__main__":
+    main()
