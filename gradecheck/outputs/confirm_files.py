@@ -8,8 +8,6 @@ from datetime import date
 from pathlib import Path
 from typing import Any
 
-from pyogrio.errors import DataSourceError
-
 from gradecheck.confirming import Confirmation
 from gradecheck.errors import Finding, OutputError
 from gradecheck.locations import is_remote
@@ -42,5 +40,5 @@ def _write_package(c: Confirmation, path: Path) -> None:
     kind = layer.point_type(hydrants.geometry[c.rows])
     try:
         layer.write_table(path, "confirmed", confirmed_table(c), kind, hydrants.crs.to_wkt())
-    except DataSourceError as error:
+    except layer.WRITE_ERRORS as error:
         raise OutputError(Finding(path.name, f"could not be written ({error})", "check the space and rights")) from None

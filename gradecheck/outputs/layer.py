@@ -17,7 +17,7 @@ import pyarrow.parquet as pq
 import pyogrio.raw
 import shapely
 from numpy.typing import NDArray
-from pyogrio.errors import DataSourceError
+from pyogrio.errors import DataLayerError, DataSourceError
 
 from gradecheck.assessment import Assessment
 from gradecheck.errors import Finding, OutputError
@@ -64,19 +64,27 @@ CREATE TABLE layer_styles (
   description TEXT, owner TEXT(30), ui TEXT(30), update_time DATETIME DEFAULT (strftime('%Y-%m-%dT%H:%M:%fZ','now')));
 """
 
+WRITE_ERRORS = (DataSourceError, DataLayerError, sqlite3.Error, OSError)
+"""What a GeoPackage that cannot be written raises."""
+
 
 def write_layers(a: Assessment, around: Surroundings, path: Path, metadata: dict[str, Any]) -> None:
     """A new GeoPackage at `path`, which must not exist. Raises OutputError."""
     unit = a.inputs.plan.output.unit
     crs = a.inputs.hydrants.crs.to_wkt()
     try:
+        rows = {"order_basis": basis_table(a)}
         for name, table, kind in tables(a, around):
             write_table(path, name, table, kind, crs if kind else None)
-        write_table(path, "order_basis", basis_table(a), None, None)
+            rows[name] = table
+        write_table(path, "order_basis", rows["order_basis"], None, None)
         with sqlite3.connect(path) as db:
             _describe(db, unit, metadata)
+            lost = [n for n, t in rows.items() if db.execute(f'SELECT count(*) FROM "{n}"').fetchone() != (t.num_rows,)]
         db.close()
-    except (DataSourceError, sqlite3.Error, OSError) as error:
+        if lost:  # what is written is counted: not every failure of a disk is told
+            raise OSError(f"rows of {', '.join(lost)} are lost")
+    except WRITE_ERRORS as error:
         raise OutputError(Finding(path.name, f"could not be written ({error})", "check the space and rights")) from None
 
 
