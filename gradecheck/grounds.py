@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+import glob
 from dataclasses import dataclass
 from pathlib import Path
 
 from pyproj import CRS
 
-from gradecheck import reference
+from gradecheck import locations, reference
 from gradecheck.designs import read_design
 from gradecheck.designs.landxml import matches
 from gradecheck.designs.parts import DesignFile, Reading, read_section
@@ -132,13 +133,26 @@ def _open(
         return source
     rasters = raster_files(plan, settings, name)
     away = plan.project.allow_remote
-    tiles = open_rasters(rasters, settings.unit, vertical, crs, away, notes, findings)
+    within = reach(plan, settings)
+    tiles = open_rasters(rasters, settings.unit, vertical, crs, away, notes, findings, within)
     return Source(settings, name, tiles=tuple(tiles))
 
 
 def raster_files(plan: Plan, settings: SurfaceSource, name: str) -> list[Found]:
     """The rasters of a source, files and addresses. Raises InputError naming what leads nowhere."""
     return find_rasters(settings.paths, plan.folder, f"{name}.raster", plan.project.allow_remote)
+
+
+def reach(plan: Plan, settings: SurfaceSource) -> list[Path]:
+    """Where virtual rasters may lead: the plan's folder, and the folders of all that it names as ground."""
+    layers = [settings, *(plan.before.layers_down if plan.before else ()), *plan.after.layers_down]
+    named = [plan.resolve(p) for layer in layers for p in layer.paths if not locations.is_remote(p)]
+    return [*dict.fromkeys([plan.folder, *(path if path.is_dir() else _folder_of(path) for path in named)])]
+
+
+def _folder_of(path: Path) -> Path:
+    """The folder of a path, of a pattern as far as it is none."""
+    return next((p for p in path.parents if not glob.has_magic(str(p))), path.parent)
 
 
 def find_files(plan: Plan, settings: SurfaceSource, name: str) -> list[tuple[Path, str]]:

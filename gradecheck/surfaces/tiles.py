@@ -3,8 +3,11 @@
 from __future__ import annotations
 
 import glob
+import re
+import stat
 import time
 import warnings
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 from pathlib import Path
@@ -25,6 +28,9 @@ from gradecheck.units import METRES, unit_named
 
 SUFFIXES = (".tif", ".tiff", ".vrt", ".img", ".asc", ".bil", ".flt", ".dem", ".hgt", ".jp2")
 _MAGIC = "*?["
+_SUBDATASET = re.compile(r"[A-Za-z]\w+:")
+_LARGEST_BLOCK = 2**30
+"""Bytes: a block is read whole."""
 ALLOW = "state allow_remote = true under [project] in the plan file, or download it and name the file"
 """How rasters on a network are let in."""
 
@@ -94,8 +100,7 @@ def find(
         elif any(c in pattern for c in _MAGIC):
             files = [Path(p) for p in sorted(glob.glob(str(path), recursive=True)) if Path(p).is_file()]  # noqa: PTH207
         else:
-            mend = "paths are relative to the plan file" + (', and written with "/"' if "\\" in pattern else "")
-            findings.append(Finding(where, f"no such file or folder: {pattern}", mend))
+            findings.append(_not_there(path, pattern, where))
             continue
         if not files:
             findings.append(Finding(where, f"no {kind} in or matching {pattern}", f"looked for {' '.join(suffixes)}"))
@@ -104,6 +109,19 @@ def find(
     if findings:
         raise InputError(findings)
     return list(found.items())
+
+
+def _not_there(path: Path, pattern: str, where: str) -> Finding:
+    """Why a path names no file."""
+    if path.exists():
+        return Finding(where, f"is a pipe or a device, not a file: {pattern}", "name a file")
+    if path.is_symlink():
+        return Finding(where, f"a link that leads nowhere: {pattern}", "mend the link, or name the file itself")
+    if _SUBDATASET.match(pattern):
+        what = f"no such file or folder: {pattern}"
+        return Finding(where, what, "GDAL's names of subdatasets are not read: write that one to a file of its own")
+    mend = "paths are relative to the plan file" + (', and written with "/"' if "\\" in pattern else "")
+    return Finding(where, f"no such file or folder: {pattern}", mend)
 
 
 def _shown(file: Path, folder: Path) -> str:
@@ -121,11 +139,12 @@ def open_tile(
     crs: CRS | None,
     allow_remote: bool = False,
     said: Said | None = None,
+    within: Sequence[Path] = (),
 ) -> tuple[Tile | None, list[Finding], list[str]]:
     """A tile, what stands in its way, and what must be said aloud. Plan's `unit`, `vertical` and `crs` only fill in.
 
     file: a path, or GDAL's name of a raster on a network, of which its server says `said` (asked where that is None).
-    allow_remote: whether a file may lead there.
+    allow_remote: whether a file may lead there. within: folders that it may lead to besides its own.
     """
     findings: list[Finding] = []
     notes: list[str] = []
@@ -135,11 +154,17 @@ def open_tile(
         heard, settings = (said or remote.ask(file),), remote.options()
         if heard[0].final:
             return None, [remote.finding(shown, heard[0])], notes
-    elif away := virtual.on_network(file):
-        if not allow_remote:
-            what = f"leads to a network: {listed(map(locations.shown, away), most=2)}"
-            return None, [Finding(shown, what, ALLOW)], notes
-        heard, settings = remote.ask_all(away), remote.reading(inside=True)
+    else:
+        if odd := _no_file(file):
+            return None, [Finding(shown, odd, "name a file")], notes
+        leads = virtual.follow(file, shown, within)
+        if leads.away and not allow_remote:
+            what = f"leads to a network: {listed(map(locations.shown, leads.away), most=2)}"
+            return None, [Finding(shown, what, ALLOW), *leads.wrong], notes
+        if leads.wrong:
+            return None, leads.wrong, notes
+        if leads.away:
+            heard, settings = remote.ask_all(leads.away), remote.reading(inside=True)
     remote.remember(heard)
     try:
         with (
@@ -147,6 +172,7 @@ def open_tile(
             rasterio.Env(**settings),
             rasterio.open(file) as data,
         ):
+            findings.extend(virtual.strays(data.files, file, shown, within))
             tile = _described(data, file, shown, unit, vertical, crs, heard, findings, notes)
     except RasterioError as error:
         refused = next((s for s in heard if s.trouble), None)
@@ -158,6 +184,15 @@ def open_tile(
         findings.extend(error.findings)
         tile = None
     return (None if findings else tile), findings, notes
+
+
+def _no_file(file: Path) -> str:
+    """What a path is that no raster can be read from without waiting for ever; "" for a file or a folder."""
+    try:
+        mode = file.stat().st_mode
+    except OSError as error:
+        return f"cannot be opened ({error.strerror})"
+    return "" if stat.S_ISREG(mode) or stat.S_ISDIR(mode) else "is a pipe or a device, not a file"
 
 
 def _short(error: Exception) -> str:
@@ -181,6 +216,12 @@ def _described(
     dtype = np.dtype(data.dtypes[0])
     if dtype.kind == "c":
         findings.append(Finding(shown, "holds complex numbers, not elevations"))
+    rows, columns = data.block_shapes[0]
+    if rows * columns * dtype.itemsize > _LARGEST_BLOCK:
+        what = (
+            f"is stored in blocks of {columns} by {rows} cells, each {rows * columns * dtype.itemsize / 2**30:.3g} GB"
+        )
+        findings.append(Finding(shown, what, "write it anew in tiles (gdal_translate -co TILED=YES)"))
     gone = [f for f in data.files if not f.startswith("/vsi") and not Path(f).exists()]
     if gone:
         findings.append(
@@ -236,8 +277,8 @@ def stamp_of(file: Path | str, said: tuple[Said, ...]) -> tuple[object, ...]:
     """What tells one version of a tile from another; of what no server vouches for, each opening is another."""
     own: tuple[object, ...] = ()
     if isinstance(file, Path):
-        stat = file.stat()
-        own = stat.st_mtime_ns, stat.st_size
+        now = file.stat()
+        own = now.st_mtime_ns, now.st_size
     if not all(one.firm for one in said):
         own = (*own, time.monotonic_ns())
     return own + tuple(one.facts for one in said)
