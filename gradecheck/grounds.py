@@ -18,8 +18,9 @@ from gradecheck.roads.crosssections import CrossSections
 from gradecheck.sources import GroundSource, SurfaceSource
 from gradecheck.surfaces.answers import base_name
 from gradecheck.surfaces.collection import Found, find_rasters, open_rasters
+from gradecheck.surfaces.named import find
 from gradecheck.surfaces.remote import Said
-from gradecheck.surfaces.tiles import Tile, find
+from gradecheck.surfaces.tiles import Tile
 from gradecheck.validation import nearest
 
 _SUFFIXES = {
@@ -172,6 +173,11 @@ def _stated(settings: SurfaceSource, name: str) -> tuple[CRS | None, CRS | None]
         reference.vertical_unit(vertical, f"{name}.vertical")
     if settings.crs is not None:
         crs, upward = reference.split(reference.crs_named(settings.crs, f"{name}.crs"))
+        if crs is None:
+            what = f"{settings.crs!r} is no reference system of places"
+            raise InputError(
+                Finding(f"{name}.crs", what, 'such as "EPSG:26915"; a system of heights is stated as `vertical`')
+            )
         if (
             upward is not None
             and vertical is not None

@@ -168,6 +168,8 @@ def read_sections(path: Path, shown: str) -> Sections:
         raise InputError(Finding(shown, what, 'check the path; or ask for the plain one: section = "street"')) from None
     except UnicodeDecodeError as error:
         raise InputError(Finding(shown, f"is not UTF-8 text (byte {error.start})", "save it as UTF-8")) from None
+    if not text.strip():
+        raise InputError(Finding(shown, "is empty", 'write the section into it; or ask for the plain one: "street"'))
     if path.suffix.lower() == ".csv":
         values = _from_csv(text, shown)
     else:

@@ -12,8 +12,9 @@ from gradecheck import engine, locations
 from gradecheck.errors import Finding, InputError, listed
 from gradecheck.surfaces import footprints, remote
 from gradecheck.surfaces.footprints import Beside, Entry, State
+from gradecheck.surfaces.named import find
 from gradecheck.surfaces.remote import Said
-from gradecheck.surfaces.tiles import ALLOW, Tile, find, open_tile
+from gradecheck.surfaces.tiles import ALLOW, Tile, open_tile
 
 MANY = 100
 """Tiles from which on an index is kept."""

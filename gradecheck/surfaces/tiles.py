@@ -1,10 +1,7 @@
-"""Raster files as tiles: found, opened, and every question about them settled before a height is read."""
+"""Raster files as tiles: opened, and every question about them settled before a height is read."""
 
 from __future__ import annotations
 
-import glob
-import re
-import stat
 import time
 import warnings
 from collections.abc import Sequence
@@ -23,12 +20,11 @@ from rasterio.errors import NotGeoreferencedWarning, RasterioError
 from gradecheck import locations, reference
 from gradecheck.errors import Finding, InputError, listed
 from gradecheck.surfaces import remote, virtual
+from gradecheck.surfaces.named import no_file
 from gradecheck.surfaces.remote import Said
 from gradecheck.units import METRES, unit_named
 
-SUFFIXES = (".tif", ".tiff", ".vrt", ".img", ".asc", ".bil", ".flt", ".dem", ".hgt", ".jp2")
-_MAGIC = "*?["
-_SUBDATASET = re.compile(r"[A-Za-z]\w+:")
+_DEGREES = 720.0
 _LARGEST_BLOCK = 2**30
 """Bytes: a block is read whole."""
 ALLOW = "state allow_remote = true under [project] in the plan file, or download it and name the file"
@@ -74,63 +70,6 @@ class Tile:
         return self.path.startswith("/vsi")
 
 
-def find(
-    patterns: tuple[str, ...],
-    folder: Path,
-    where: str,
-    suffixes: tuple[str, ...] = SUFFIXES,
-    kind: str = "raster",
-) -> list[tuple[Path, str]]:
-    """The files that paths, patterns and folders name, in the order given, each once: (path, as shown).
-
-    Raises InputError naming every entry that leads nowhere.
-    """
-    found: dict[Path, str] = {}
-    findings = []
-    for pattern in patterns:
-        path = folder / pattern
-        if locations.is_remote(pattern):
-            what = f"a {kind} is not read from a network: {locations.shown(pattern)}"
-            findings.append(Finding(where, what, "download it, and name the file"))
-            continue
-        if path.is_dir():
-            files = sorted(p for p in path.iterdir() if p.suffix.lower() in suffixes)
-        elif path.is_file():
-            files = [path]
-        elif any(c in pattern for c in _MAGIC):
-            files = [Path(p) for p in sorted(glob.glob(str(path), recursive=True)) if Path(p).is_file()]  # noqa: PTH207
-        else:
-            findings.append(_not_there(path, pattern, where))
-            continue
-        if not files:
-            findings.append(Finding(where, f"no {kind} in or matching {pattern}", f"looked for {' '.join(suffixes)}"))
-        for file in files:
-            found.setdefault(file, _shown(file, folder))
-    if findings:
-        raise InputError(findings)
-    return list(found.items())
-
-
-def _not_there(path: Path, pattern: str, where: str) -> Finding:
-    """Why a path names no file."""
-    if path.exists():
-        return Finding(where, f"is a pipe or a device, not a file: {pattern}", "name a file")
-    if path.is_symlink():
-        return Finding(where, f"a link that leads nowhere: {pattern}", "mend the link, or name the file itself")
-    if _SUBDATASET.match(pattern):
-        what = f"no such file or folder: {pattern}"
-        return Finding(where, what, "GDAL's names of subdatasets are not read: write that one to a file of its own")
-    mend = "paths are relative to the plan file" + (', and written with "/"' if "\\" in pattern else "")
-    return Finding(where, f"no such file or folder: {pattern}", mend)
-
-
-def _shown(file: Path, folder: Path) -> str:
-    try:
-        return file.relative_to(folder).as_posix()
-    except ValueError:
-        return file.as_posix()
-
-
 def open_tile(
     file: Path | str,
     shown: str,
@@ -155,8 +94,8 @@ def open_tile(
         if heard[0].final:
             return None, [remote.finding(shown, heard[0])], notes
     else:
-        if odd := _no_file(file):
-            return None, [Finding(shown, odd, "name a file")], notes
+        if odd := no_file(file, shown):
+            return None, [odd], notes
         leads = virtual.follow(file, shown, within)
         if leads.away and not allow_remote:
             what = f"leads to a network: {listed(map(locations.shown, leads.away), most=2)}"
@@ -186,15 +125,6 @@ def open_tile(
     return (None if findings else tile), findings, notes
 
 
-def _no_file(file: Path) -> str:
-    """What a path is that no raster can be read from without waiting for ever; "" for a file or a folder."""
-    try:
-        mode = file.stat().st_mode
-    except OSError as error:
-        return f"cannot be opened ({error.strerror})"
-    return "" if stat.S_ISREG(mode) or stat.S_ISDIR(mode) else "is a pipe or a device, not a file"
-
-
 def _short(error: Exception) -> str:
     return locations.shown(str(error).split(";")[0].splitlines()[0])[:160]
 
@@ -215,7 +145,7 @@ def _described(
         return None
     dtype = np.dtype(data.dtypes[0])
     if dtype.kind == "c":
-        findings.append(Finding(shown, "holds complex numbers, not elevations"))
+        findings.append(Finding(shown, "holds complex numbers, not elevations", "give the elevation raster"))
     rows, columns = data.block_shapes[0]
     if rows * columns * dtype.itemsize > _LARGEST_BLOCK:
         what = (
@@ -234,6 +164,10 @@ def _described(
     bands = [c for c in data.colorinterp if c is not ColorInterp.alpha]
     if len(bands) >= 3 and ColorInterp.red in bands:
         findings.append(Finding(shown, "is a colour picture, not elevations", "give the elevation raster"))
+    elif data.colorinterp[0] is ColorInterp.palette:
+        what = "is a picture by a palette of colours, not elevations"
+        mend = "give the elevation raster; if its cells are heights for all that, take the palette off"
+        findings.append(Finding(shown, what, mend))
     elif len(bands) > 1:
         notes.append(f"{shown} has {len(bands)} bands; band 1 is taken as the ground")
     transform = data.transform
@@ -241,7 +175,14 @@ def _described(
         gcps = bool(data.gcps[0])
         what = "is placed by ground control points only" if gcps else "has no georeference"
         findings.append(Finding(shown, what, "warp or georeference it in a GIS first"))
+    if not (np.isfinite(data.scales[0]) and np.isfinite(data.offsets[0]) and data.scales[0]):
+        what = f"says its heights are to be multiplied by {data.scales[0]:g}, and {data.offsets[0]:g} added"
+        findings.append(Finding(shown, what, "take scale and offset out of the file, or mend them"))
     horizontal, file_vertical = _systems(data, shown, crs, findings, notes)
+    if horizontal is not None and horizontal.is_geographic and max(map(abs, data.bounds)) > _DEGREES:
+        what = f"is said to be in degrees ({reference.name_of(horizontal)}), but a corner of it is at "
+        what += f"{data.bounds.left:.10g}, {data.bounds.top:.10g}"
+        findings.append(Finding(shown, what, "have the file, or the plan's `crs`, state the system that it is in"))
     if vertical is not None and file_vertical is not None and not _same_vertical(vertical, file_vertical):
         what = f"says its heights are {reference.name_of(file_vertical)}, the plan says {reference.name_of(vertical)}"
         findings.append(Finding(shown, what, "take `vertical` out of the plan or mend the file"))

@@ -26,6 +26,7 @@ _NAMES = ("SourceFilename", "SourceDataset", "IndexDataset", "DEMPath", "DataFil
 """Elements whose text is a name, whatever it looks like."""
 _KIND = re.compile(rb"<(VRT|GDAL|OGRVRT|MRF_META|WMS|WCS)", re.IGNORECASE)
 _DECLARES = re.compile(rb"<!(DOCTYPE|ENTITY)", re.IGNORECASE)
+_PAGE = re.compile(rb"<(!doctype\s+html|html)\b", re.IGNORECASE)
 _LIKE_A_PATH = re.compile(r"[/\\]|\.[A-Za-z]")
 _ARCHIVE = re.compile(r"/vsi(?:zip|gzip|tar|7z|rar)/", re.IGNORECASE)
 _DRIVER = re.compile(r"[A-Za-z]\w+:(?!//)")
@@ -206,6 +207,10 @@ def _read(file: Path, where: str, wrong: list[Finding]) -> list[_Name]:
                 return []
             content = head + opened.read(_LONGEST)
     except OSError:
+        return []
+    if _PAGE.match(start):
+        what = "is a web page, not a raster: perhaps a portal asked for a password"
+        wrong.append(Finding(where, what, "download the file itself again"))
         return []
     if file.name.lower().endswith(".json") or start.startswith((b"{", b"[")):
         return list(dict.fromkeys(_of_json(content)))
