@@ -193,7 +193,8 @@ class Walk:
         key = name.casefold()
         if key not in self._made:
             within, made = (*path, key), 0
-            for entity in self.document.blocks.get(name) or ():
+            block: Iterable[Any] = self.document.blocks.get(name) or ()
+            for entity in block:
                 made += 1
                 if entity.dxftype() == "INSERT":
                     inner = str(entity.dxf.get("name", ""))

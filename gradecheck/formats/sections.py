@@ -7,7 +7,7 @@ import math
 import re
 import tomllib
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
@@ -184,7 +184,7 @@ def read_sections(path: Path, shown: str) -> Sections:
         one, findings = build(SectionSettings, values, shown)
         written = [one] if one else []
     if findings:
-        raise InputError(findings)
+        raise InputError(replace(f, mend=f.mend or "correct it in the file") for f in findings)
     return _built(written, shown)
 
 
