@@ -72,7 +72,8 @@ def test_a_whole_disk_is_no_folder_that_a_plan_names(place: Path) -> None:
 def test_a_link_leads_where_it_leads(place: Path) -> None:
     (place / "link.tif").symlink_to(place.parent / "elsewhere" / "leaf.tif")
     (place / "tiles").symlink_to(place.parent / "elsewhere", target_is_directory=True)
-    assert "leads out" in told(place, "link.tif")
+    away = os.path.realpath(place.parent / "elsewhere" / "leaf.tif")
+    assert f"link.tif, a link to {away}" in told(place, "link.tif")
     assert "leads out" in told(place, "tiles/leaf.tif")
     assert told(place, "link.tif", place.parent / "elsewhere") == ""
 
@@ -111,6 +112,21 @@ DISGUISES = [
 def test_no_disguise_of_a_name_leads_elsewhere(place: Path, name: str, relative: int) -> None:
     file = place.parent / "elsewhere" / "leaf.tif"
     assert "leads out" in told(place, name.format(file=file), relative=relative)
+
+
+def test_small_letters_are_as_good_to_gdal_as_others(place: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.chdir(place.parent / "elsewhere")
+    (place.parent / "elsewhere" / "leaf.tif").rename(place.parent / "elsewhere" / "leaf")
+    path = place / "a.vrt"
+    path.write_text(words("leaf", relative=0).replace("SourceFilename", "sourcefilename"), encoding="utf-8")
+    assert "leads out" in str(open_tile(path, "a.vrt", "ft", None, None)[1][0])
+
+
+def test_what_bears_a_rasters_name_beside_it_may_be_a_link(place: Path) -> None:
+    away = place.parent / "elsewhere" / "placed.tfw"
+    away.write_text("5\n0\n0\n-5\n500000\n4600000\n", encoding="ascii")
+    (place / "leaf.tfw").symlink_to(away)
+    assert open_tile(place / "leaf.tif", "leaf.tif", "ft", None, None)[1] == []
 
 
 def test_a_chain_of_virtual_rasters_is_followed_to_its_end(place: Path) -> None:

@@ -21,8 +21,9 @@ from gradecheck.errors import Finding, listed
 _HEAD = 1024
 _LONGEST = 256 * 2**20
 """Bytes of words that are looked through: a mosaic of a million tiles."""
-_NO_NAMES = ("Metadata", "SRS", "GCPList", "Description", "CategoryNames", "UnitType", "GeoTransform")
-_NAMES = ("SourceFilename", "SourceDataset", "IndexDataset", "DEMPath", "DataFile", "IndexFile", "OverviewFile")
+_NO_NAMES = ("metadata", "srs", "gcplist", "description", "categorynames", "unittype", "geotransform")
+"""Elements that say something of the data; their names in small letters, as GDAL takes any."""
+_NAMES = ("sourcefilename", "sourcedataset", "indexdataset", "dempath", "datafile", "indexfile", "overviewfile")
 """Elements whose text is a name, whatever it looks like."""
 _KIND = re.compile(rb"<(VRT|GDAL|OGRVRT|MRF_META|WMS|WCS)", re.IGNORECASE)
 _DECLARES = re.compile(rb"<!(DOCTYPE|ENTITY)", re.IGNORECASE)
@@ -82,15 +83,25 @@ class _Walk:
         self.lost: list[str] = []
         self.seen: set[str] = set()
         self.waiting: list[tuple[Path, tuple[str, ...]]] = [(file, ())]
+        self._folders: dict[str, str] = {}
+
+    def real(self, place: str) -> str:
+        """Where a path truly leads; folders, which many tiles share, are looked up once."""
+        folder, name = os.path.split(place)
+        if folder not in self._folders:
+            self._folders[folder] = os.path.realpath(folder)
+        full = os.path.join(self._folders[folder], name)  # noqa: PTH118
+        return os.path.realpath(full) if name in _NOTHING or os.path.islink(full) else full  # noqa: PTH114
 
     def step(self) -> None:
         """Read the next file."""
         one, above = self.waiting.pop()
-        real = os.path.realpath(one)
+        real = self.real(str(one))
         if real in self.seen:
             return
         self.seen.add(real)
         where = self.shown if one == self.file else one.name
+        own = [str(one.parent), os.path.dirname(real)]  # noqa: PTH120
         for name in _read(one, where, self.found.wrong):
             away = locations.leads_away(_without_vrt(name.text))
             if away and "file:" not in unquote(name.text).lower():
@@ -98,13 +109,15 @@ class _Walk:
             elif away or _NOT_FOLLOWED.match(_without_vrt(name.text)):
                 self.outside.setdefault(name.text, where)
             else:
-                for place in _places(name, one):
+                for place in _places(name, own):
                     self._meet(name, place, where, (*above, real))
 
     def _meet(self, name: _Name, place: str, where: str, above: tuple[str, ...]) -> None:
-        inner = os.path.realpath(place)
+        inner = self.real(place)
         if not _below(inner, self.roots):
-            self.outside.setdefault(name.text, where)
+            plain = os.path.join(os.path.realpath(os.path.dirname(place)), os.path.basename(place))  # noqa: PTH118, PTH119, PTH120
+            linked = f", a link to {inner}" if _below(plain, self.roots) else ""
+            self.outside.setdefault(name.text + linked, where)
         elif inner in above:
             loop = " -> ".join(Path(p).name for p in (*above[above.index(inner) :], inner))
             self._wrong(f"leads back to itself: {loop}", "make it anew from its tiles")
@@ -138,12 +151,18 @@ def strays(files: Iterable[str], file: Path | str, shown: str, within: Iterable[
     From a network, a raster may not lead to this disk at all.
     """
     here = [name for name in files if not name.startswith("/vsi")]
+    if isinstance(file, Path):  # what bears its name beside it is its own, though it be a link
+        here = [n for n in here if (Path(n).parent, _stem(n)) != (file.parent, _stem(file.name))]
     if isinstance(file, str):
         what = f"leads from a network to files of this machine: {listed(here, most=2)}"
         return [Finding(shown, what, "download it, and name the file")] if here else []
     roots = folders([file.parent, Path(os.path.realpath(file)).parent, *within])
     found = [name for name in here if not _below(os.path.realpath(name), roots)]
     return [leads_outside(shown, found, file.parent)] if found else []
+
+
+def _stem(name: str) -> str:
+    return Path(name).name.partition(".")[0]
 
 
 def folders(named: Iterable[Path]) -> tuple[str, ...]:
@@ -156,9 +175,11 @@ def _below(real: str, roots: Sequence[str]) -> bool:
     return any(real == root or real.startswith(root.rstrip(os.sep) + os.sep) for root in roots)
 
 
-def _places(name: _Name, file: Path) -> Iterator[str]:
-    """The places on this disk that a name may mean: GDAL's disguises taken off, relative ones by what they go by."""
-    own = [str(file.parent), os.path.dirname(os.path.realpath(file))]  # noqa: PTH120
+def _places(name: _Name, own: list[str]) -> Iterator[str]:
+    """The places on this disk that a name may mean: GDAL's disguises taken off, relative ones by what they go by.
+
+    own: the folder of the file that names it, and that of the file which that is a link to.
+    """
     for text in _plain(name.text):
         disguised = text != name.text
         if text in _NOTHING or len(text) > _LONGEST_NAME or "\0" in text:
@@ -285,12 +306,12 @@ class _Sift:
             self._end("")
 
     def _start(self, tag: str, attributes: dict[str, str]) -> None:
-        own = {key.lower(): value for key, value in attributes.items()}
+        tag, own = tag.lower(), {key.lower(): value for key, value in attributes.items()}
         told = own.get("relativetovrt")
         if "Python" in own.get("pixelfunctionlanguage", ""):
             self.python = True
         # The key of a geolocation array stands among the metadata, and names a dataset.
-        array = tag == "MDI" and own.get("key", "").upper().endswith("_DATASET")
+        array = tag == "mdi" and own.get("key", "").upper().endswith("_DATASET")
         if tag in _NO_NAMES:
             self.quiet += 1
         relative = {None: False, "0": False, "1": True}.get(told)
@@ -307,7 +328,7 @@ class _Sift:
         text = "".join(texts).strip()
         if text and (not self.quiet or tag in _NAMES):
             self.names.append(_Name(text, tag in _NAMES, relative))
-        if tag == "PixelFunctionLanguage" and text.lower() == "python":
+        if tag == "pixelfunctionlanguage" and text.lower() == "python":
             self.python = True
         if tag in _NO_NAMES:
             self.quiet -= 1
