@@ -169,7 +169,9 @@ def read_sections(path: Path, shown: str) -> Sections:
     except UnicodeDecodeError as error:
         raise InputError(Finding(shown, f"is not UTF-8 text (byte {error.start})", "save it as UTF-8")) from None
     if not text.strip():
-        raise InputError(Finding(shown, "is empty", 'write the section into it; or ask for the plain one: "street"'))
+        raise InputError(
+            Finding(shown, "is empty: it has no strip", 'write the section into it; or ask for the plain one: "street"')
+        )
     if path.suffix.lower() == ".csv":
         values = _from_csv(text, shown)
     else:
