@@ -26,7 +26,7 @@ from gradecheck.plan import Plan
 from gradecheck.probability import Floats, Ints
 from gradecheck.shots import NEAR, Laid, Shots, laid
 from gradecheck.sources import GroundSource
-from gradecheck.surfaces.tiles import SUFFIXES
+from gradecheck.surfaces.named import SUFFIXES
 from gradecheck.units import UNIT_NAMES, Length, show, unit_named
 from gradecheck.validation import build
 from gradecheck.vertical import Moved

@@ -314,13 +314,11 @@ def _warnings(jobs: Jobs, job: Ints, flange: Floats, change: GradeChange, decisi
                 found.append(f"{name}: missing at {count[code]} hydrants: {surfaces.WHY[code]}")
         if count[surfaces.UNREADABLE]:
             found.append(f"{name}: at {count[surfaces.UNREADABLE]} hydrants the file could not be read; missing")
-    off = checks.flanges_off(flange - change.before)
-    if off:
-        found.append(off)
-    far = checks.far_apart(change.change)
-    if far:
-        found.append(far)
+    found += [checks.filled_with_zero("before", change.before), checks.filled_with_zero("after", change.after)]
+    found += [checks.flanges_off(flange - change.before), checks.far_apart(change.change)]
     reached = decision.action != Action.outside
+    both = np.isfinite(change.before) & np.isfinite(change.after)
+    found = [text for text in [*found, checks.one_height(change.change[reached & both & ~change.unchanged])] if text]
     if not reached.any():
         found.append("no job of the paving plan reaches any hydrant: check the reference systems and the reach")
     elif (decision.action[reached] == Action.no_elevation).all():

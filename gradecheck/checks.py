@@ -16,6 +16,7 @@ _FIT = 0.25
 _LARGE = 1.0
 """Metres of median change beyond which the summary asks whether datum and units are right."""
 
+_FAR_FROM_ZERO = 10.0
 _OFF = 5.0
 """Metres that no flange stands above or below its ground."""
 
@@ -58,6 +59,32 @@ def far_apart(change: Floats) -> str:
     return (
         f"the typical grade change is {np.median(known):+.2f} m: "
         "check the vertical datum and the unit of both grounds before ordering anything"
+    )
+
+
+def filled_with_zero(name: str, heights: Floats) -> str:
+    """A warning where ground (n,) in metres is exactly 0 here and there, and nowhere near it otherwise.
+
+    >>> filled_with_zero("after", np.array([30.5, 0.0, 31.0, np.nan]))
+    'after: exactly 0 at 1 hydrants, 10 m and more from it at all others: if 0 stands for no data, the file must say so'
+    """
+    zero = heights == 0
+    others = np.abs(heights[np.isfinite(heights) & ~zero])
+    if not zero.any() or not len(others) or others.min() < _FAR_FROM_ZERO:
+        return ""
+    return (
+        f"{name}: exactly 0 at {int(zero.sum())} hydrants, {_FAR_FROM_ZERO:g} m and more from it at all others: "
+        "if 0 stands for no data, the file must say so"
+    )
+
+
+def one_height(change: Floats) -> str:
+    """A warning where the design (n,), known at these hydrants, never differs from the existing ground by a hair."""
+    if not len(change) or not (change == 0).all():
+        return ""
+    return (
+        f"before and after have the same height at all {len(change)} hydrants that the design reaches: "
+        "is one a copy of the other?"
     )
 
 

@@ -18,7 +18,7 @@ from gradecheck.formats.field_rows import Reading, read_field_rows, table_of
 from gradecheck.hydrants import Hydrants
 from gradecheck.plan import MEASURING_SD, SURVEYING_SD, Plan
 from gradecheck.probability import Bools, Floats
-from gradecheck.surfaces.tiles import find
+from gradecheck.surfaces.named import find
 
 WHERE = "measurements.path"
 _SUFFIXES = (".csv", ".tsv", ".txt", ".xlsx", ".ods", ".gpkg", ".geojson", ".shp", ".fgb", ".parquet")

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+import glob
 from dataclasses import dataclass
 from pathlib import Path
 
 from pyproj import CRS
 
-from gradecheck import reference
+from gradecheck import locations, reference
 from gradecheck.designs import read_design
 from gradecheck.designs.landxml import matches
 from gradecheck.designs.parts import DesignFile, Reading, read_section
@@ -17,8 +18,9 @@ from gradecheck.roads.crosssections import CrossSections
 from gradecheck.sources import GroundSource, SurfaceSource
 from gradecheck.surfaces.answers import base_name
 from gradecheck.surfaces.collection import Found, find_rasters, open_rasters
+from gradecheck.surfaces.named import find
 from gradecheck.surfaces.remote import Said
-from gradecheck.surfaces.tiles import Tile, find
+from gradecheck.surfaces.tiles import Tile
 from gradecheck.validation import nearest
 
 _SUFFIXES = {
@@ -132,13 +134,26 @@ def _open(
         return source
     rasters = raster_files(plan, settings, name)
     away = plan.project.allow_remote
-    tiles = open_rasters(rasters, settings.unit, vertical, crs, away, notes, findings)
+    within = reach(plan, settings)
+    tiles = open_rasters(rasters, settings.unit, vertical, crs, away, notes, findings, within)
     return Source(settings, name, tiles=tuple(tiles))
 
 
 def raster_files(plan: Plan, settings: SurfaceSource, name: str) -> list[Found]:
     """The rasters of a source, files and addresses. Raises InputError naming what leads nowhere."""
     return find_rasters(settings.paths, plan.folder, f"{name}.raster", plan.project.allow_remote)
+
+
+def reach(plan: Plan, settings: SurfaceSource) -> list[Path]:
+    """Where virtual rasters may lead: the plan's folder, and the folders of all that it names as ground."""
+    layers = [settings, *(plan.before.layers_down if plan.before else ()), *plan.after.layers_down]
+    named = [plan.resolve(p) for layer in layers for p in layer.paths if not locations.is_remote(p)]
+    return [*dict.fromkeys([plan.folder, *(path if path.is_dir() else _folder_of(path) for path in named)])]
+
+
+def _folder_of(path: Path) -> Path:
+    """The folder of a path, of a pattern as far as it is none."""
+    return next((p for p in path.parents if not glob.has_magic(str(p))), path.parent)
 
 
 def find_files(plan: Plan, settings: SurfaceSource, name: str) -> list[tuple[Path, str]]:
@@ -158,6 +173,11 @@ def _stated(settings: SurfaceSource, name: str) -> tuple[CRS | None, CRS | None]
         reference.vertical_unit(vertical, f"{name}.vertical")
     if settings.crs is not None:
         crs, upward = reference.split(reference.crs_named(settings.crs, f"{name}.crs"))
+        if crs is None:
+            what = f"{settings.crs!r} is no reference system of places"
+            raise InputError(
+                Finding(f"{name}.crs", what, 'such as "EPSG:26915"; a system of heights is stated as `vertical`')
+            )
         if (
             upward is not None
             and vertical is not None

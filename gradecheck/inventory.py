@@ -9,7 +9,7 @@ from pathlib import Path
 import numpy as np
 
 from gradecheck.errors import GradecheckError
-from gradecheck.grounds import Ground, find_files, raster_files
+from gradecheck.grounds import Ground, find_files, raster_files, reach
 from gradecheck.layers import layer_names
 from gradecheck.plan import Plan
 from gradecheck.reference import name_of
@@ -77,7 +77,8 @@ def readable_facts(plan: Plan, settings: SurfaceSource, where: str) -> list[str]
     with suppress(GradecheckError):
         if settings.kind == "raster":
             found = raster_files(plan, settings, where)
-            return tile_facts(open_rasters(found, settings.unit, None, None, plan.project.allow_remote, [], []))
+            away, within = plan.project.allow_remote, reach(plan, settings)
+            return tile_facts(open_rasters(found, settings.unit, None, None, away, [], [], within))
         for path, shown in find_files(plan, settings, where):
             with suppress(GradecheckError):
                 lines += design_facts(settings, path, shown)

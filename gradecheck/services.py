@@ -7,6 +7,7 @@ alone, so that pages are fetched here: each must come, and all together must be 
 from __future__ import annotations
 
 import json
+import re
 import tempfile
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
@@ -26,6 +27,7 @@ from gradecheck.validation import nearest
 _PAGE = 1000
 """Features asked for at once; a service may give fewer."""
 _MOST_PAGES = 100_000
+_DECLARES = re.compile(rb"<!(DOCTYPE|ENTITY)", re.IGNORECASE)
 _WFS, _GML = "{http://www.opengis.net/wfs/2.0}", "{http://www.opengis.net/gml/3.2}"
 for _prefix, _name in (("wfs", _WFS), ("gml", _GML)):  # as OGR looks for them
     ET.register_namespace(_prefix, _name.strip("{}"))
@@ -321,6 +323,9 @@ def _without(address: str, *names: str) -> str:
 def _xml(asked: _Asked, address: str) -> tuple[ET.Element, bytes]:
     """An answer that is XML, parsed and as it came; an exception report is an error."""
     data = webs.get(address, asked.address, asked.shown, f"{asked.where}.path", "text/xml, application/xml, */*;q=0.1")
+    if _DECLARES.search(data.replace(b"\0", b"")):
+        what = "the answer has a document type declaration, which can define entities: not read for safety"
+        raise asked.wrong(what, "tell who runs the service, or get the data as a file")
     try:
         root = ET.fromstring(data)
     except ET.ParseError:

@@ -295,6 +295,7 @@ WITH_FILES = {
     "surfaces.tiles",
     "surfaces.collection",
     "surfaces.footprints",
+    "surfaces.named",
     "surfaces.virtual",
     "surfaces.remote",
     "starter",

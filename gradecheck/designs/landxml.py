@@ -156,7 +156,10 @@ def _drawn_roads(reading: Reading, document: LandXml, unit: str) -> list[Road]:
         if ground is None:
             reading.notes.append(f"{shown}: alignment '{drawn.alignment.name}' has no profile and was passed over")
     if not roads and not findings:
-        findings.append(Finding(shown, "no alignment has a profile", "give a file with profiles, or a `table` of them"))
+        short = next((f" that can be read: {note}" for note in document.notes if "fewer than two" in note), "")
+        findings.append(
+            Finding(shown, f"no alignment has a profile{short}", "give a file with profiles, or a `table` of them")
+        )
     if findings:
         raise InputError(findings)
     return roads

@@ -27,6 +27,8 @@ _NAMED = 12
 def read(reading: Reading, path: Path, shown: str) -> DesignFile:
     """The lines as ground. Raises InputError."""
     layer = read_named(path, shown, f"{reading.where}.profile", reading.source.layer)
+    if not len(layer.geometry):
+        raise InputError(Finding(f"{reading.where}.profile", f"{shown} has no rows", "export the lines again"))
     if all(shape is None for shape in layer.geometry):
         mend = "`profile` is the lines; a table of stations and elevations beside them goes in `table`"
         raise InputError(Finding(f"{reading.where}.profile", f"{shown} has no lines, it is a table", mend))

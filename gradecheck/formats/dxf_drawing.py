@@ -151,6 +151,7 @@ class Walk:
         self.not_followed: Counter[str] = Counter()
         self._states = {clean(layer.dxf.name).casefold(): layer for layer in document.layers}
         self._count = 0
+        self._made: dict[str, int] = {}
 
     def entities(self) -> Iterator[Seen]:
         """All entities of model space and, in their place, of the blocks referred to."""
@@ -172,6 +173,8 @@ class Walk:
         block = self.document.blocks.get(name)
         problem = _not_followed(block, name.casefold(), path)
         if not problem:
+            if not path and self._count + max(insert.mcount, 1) * self._makes(name, path) > _MOST:
+                self._add(_MOST + 1)  # said before they are made, which would take a minute
             self._add(max(insert.mcount, 1))
             matrices = _placings(insert)
             problem = "" if matrices else "block references left out, they are broken"
@@ -184,6 +187,21 @@ class Walk:
             with np.errstate(all="ignore"):
                 matrix = matrix if here.matrix is None else matrix @ here.matrix
             yield from self._of(block or (), here._replace(matrix=matrix), (*path, name.casefold()))
+
+    def _makes(self, name: str, path: tuple[str, ...]) -> int:
+        """How many entities a block makes, with those that it refers to."""
+        key = name.casefold()
+        if key not in self._made:
+            within, made = (*path, key), 0
+            block: Iterable[Any] = self.document.blocks.get(name) or ()
+            for entity in block:
+                made += 1
+                if entity.dxftype() == "INSERT":
+                    inner = str(entity.dxf.get("name", ""))
+                    if not _not_followed(self.document.blocks.get(inner), inner.casefold(), within):
+                        made += max(entity.mcount, 1) * (1 + self._makes(inner, within))
+            self._made[key] = made
+        return self._made[key]
 
     def _add(self, count: int) -> None:
         self._count += count

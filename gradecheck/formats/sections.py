@@ -7,7 +7,7 @@ import math
 import re
 import tomllib
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
@@ -168,6 +168,10 @@ def read_sections(path: Path, shown: str) -> Sections:
         raise InputError(Finding(shown, what, 'check the path; or ask for the plain one: section = "street"')) from None
     except UnicodeDecodeError as error:
         raise InputError(Finding(shown, f"is not UTF-8 text (byte {error.start})", "save it as UTF-8")) from None
+    if not text.strip():
+        raise InputError(
+            Finding(shown, "is empty: it has no strip", 'write the section into it; or ask for the plain one: "street"')
+        )
     if path.suffix.lower() == ".csv":
         values = _from_csv(text, shown)
     else:
@@ -182,7 +186,7 @@ def read_sections(path: Path, shown: str) -> Sections:
         one, findings = build(SectionSettings, values, shown)
         written = [one] if one else []
     if findings:
-        raise InputError(findings)
+        raise InputError(replace(f, mend=f.mend or "correct it in the file") for f in findings)
     return _built(written, shown)
 
 

@@ -12,8 +12,9 @@ from gradecheck import engine, locations
 from gradecheck.errors import Finding, InputError, listed
 from gradecheck.surfaces import footprints, remote
 from gradecheck.surfaces.footprints import Beside, Entry, State
+from gradecheck.surfaces.named import find
 from gradecheck.surfaces.remote import Said
-from gradecheck.surfaces.tiles import ALLOW, Tile, find, open_tile
+from gradecheck.surfaces.tiles import ALLOW, Tile, open_tile
 
 MANY = 100
 """Tiles from which on an index is kept."""
@@ -63,9 +64,11 @@ def open_rasters(
     allow_remote: bool,
     notes: list[str],
     findings: list[Finding],
+    within: Sequence[Path] = (),
 ) -> list[Tile]:
     """The tiles, in order; what stands in the way is added to `findings`, what must be said to `notes`.
 
+    within: folders that virtual rasters may lead to besides their own.
     Of many tiles those are opened that are not in an index as they are now; see `footprints`.
     """
     names = [file for file, _ in files if isinstance(file, str)]
@@ -75,7 +78,7 @@ def open_rasters(
     known: list[tuple[Tile, list[str], State] | None] = [None] * len(files)
     key = ""
     if keep:
-        key = footprints.key_of(files, (unit, *(c and c.to_wkt() for c in (vertical, crs)), allow_remote))
+        key = footprints.key_of(files, (unit, *(c and c.to_wkt() for c in (vertical, crs)), allow_remote, *within))
         known = _known(key, files, said, beside, notes)
     lacking = [i for i, one in enumerate(known) if one is None]
     states = {i: _state(files[i][0], said, beside, ()) for i in lacking} if keep else {}
@@ -85,7 +88,7 @@ def open_rasters(
         for i in numbers:
             file, shown = files[i]
             heard = said[file] if isinstance(file, str) else None
-            opened[i] = open_tile(file, shown, unit, vertical, crs, allow_remote, heard)
+            opened[i] = open_tile(file, shown, unit, vertical, crs, allow_remote, heard, within)
 
     _spread(work, lacking, bool(names))
     return _told(known, opened, states, key, beside, notes, findings)

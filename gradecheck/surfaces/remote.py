@@ -37,7 +37,9 @@ _OPTIONS = {
     "GDAL_HTTP_MAX_RETRY": "2",
     "GDAL_HTTP_RETRY_DELAY": "0.5",
 }
-HERE = {"GDAL_DISABLE_READDIR_ON_OPEN": "TRUE"}
+NO_PROGRAMS = {"GDAL_VRT_ENABLE_PYTHON": "NO", "GDAL_VRT_PYTHON_TRUSTED_MODULES": ""}
+"""A raster may not bring a program with it, whatever the environment sets."""
+HERE = {"GDAL_DISABLE_READDIR_ON_OPEN": "TRUE", **NO_PROGRAMS}
 """For files of this machine: the folder, which may hold thousands, is not listed for each of them; files beside it
 are asked for by name."""
 NOWHERE = {"CPL_VSIL_CURL_ALLOWED_FILENAME": "/nowhere", **HERE}
@@ -50,7 +52,7 @@ _MAY_STILL_OPEN = (401, 403, 405)
 
 def options() -> dict[str, str]:
     """GDAL's settings for rasters on a network; what the environment sets goes first."""
-    return {key: value for key, value in _OPTIONS.items() if key not in os.environ}
+    return {key: value for key, value in _OPTIONS.items() if key not in os.environ} | NO_PROGRAMS
 
 
 def reading(inside: bool) -> dict[str, str]:

@@ -1,10 +1,10 @@
-"""Raster files as tiles: found, opened, and every question about them settled before a height is read."""
+"""Raster files as tiles: opened, and every question about them settled before a height is read."""
 
 from __future__ import annotations
 
-import glob
 import time
 import warnings
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 from pathlib import Path
@@ -20,11 +20,13 @@ from rasterio.errors import NotGeoreferencedWarning, RasterioError
 from gradecheck import locations, reference
 from gradecheck.errors import Finding, InputError, listed
 from gradecheck.surfaces import remote, virtual
+from gradecheck.surfaces.named import no_file
 from gradecheck.surfaces.remote import Said
 from gradecheck.units import METRES, unit_named
 
-SUFFIXES = (".tif", ".tiff", ".vrt", ".img", ".asc", ".bil", ".flt", ".dem", ".hgt", ".jp2")
-_MAGIC = "*?["
+_DEGREES = 720.0
+_LARGEST_BLOCK = 2**30
+"""Bytes: a block is read whole."""
 ALLOW = "state allow_remote = true under [project] in the plan file, or download it and name the file"
 """How rasters on a network are let in."""
 
@@ -68,52 +70,6 @@ class Tile:
         return self.path.startswith("/vsi")
 
 
-def find(
-    patterns: tuple[str, ...],
-    folder: Path,
-    where: str,
-    suffixes: tuple[str, ...] = SUFFIXES,
-    kind: str = "raster",
-) -> list[tuple[Path, str]]:
-    """The files that paths, patterns and folders name, in the order given, each once: (path, as shown).
-
-    Raises InputError naming every entry that leads nowhere.
-    """
-    found: dict[Path, str] = {}
-    findings = []
-    for pattern in patterns:
-        path = folder / pattern
-        if locations.is_remote(pattern):
-            what = f"a {kind} is not read from a network: {locations.shown(pattern)}"
-            findings.append(Finding(where, what, "download it, and name the file"))
-            continue
-        if path.is_dir():
-            files = sorted(p for p in path.iterdir() if p.suffix.lower() in suffixes)
-        elif path.is_file():
-            files = [path]
-        elif any(c in pattern for c in _MAGIC):
-            files = [Path(p) for p in sorted(glob.glob(str(path), recursive=True)) if Path(p).is_file()]  # noqa: PTH207
-        else:
-            mend = "paths are relative to the plan file" + (', and written with "/"' if "\\" in pattern else "")
-            findings.append(Finding(where, f"no such file or folder: {pattern}", mend))
-            continue
-        if not files:
-            findings.append(Finding(where, f"no {kind} in or matching {pattern}", f"looked for {' '.join(suffixes)}"))
-        for file in files:
-            found.setdefault(file, _shown(file, folder))
-    if findings:
-        raise InputError(findings)
-    return list(found.items())
-
-
-def _shown(file: Path, folder: Path) -> str:
-    """A file as others may see it: relative to the plan's folder, or below "~", the home of who runs it."""
-    for base, before in ((folder, ""), (folder.resolve(), ""), (Path.home(), "~/")):
-        if file.is_relative_to(base):
-            return before + file.relative_to(base).as_posix()
-    return file.as_posix()
-
-
 def open_tile(
     file: Path | str,
     shown: str,
@@ -122,11 +78,12 @@ def open_tile(
     crs: CRS | None,
     allow_remote: bool = False,
     said: Said | None = None,
+    within: Sequence[Path] = (),
 ) -> tuple[Tile | None, list[Finding], list[str]]:
     """A tile, what stands in its way, and what must be said aloud. Plan's `unit`, `vertical` and `crs` only fill in.
 
     file: a path, or GDAL's name of a raster on a network, of which its server says `said` (asked where that is None).
-    allow_remote: whether a file may lead there.
+    allow_remote: whether a file may lead there. within: folders that it may lead to besides its own.
     """
     findings: list[Finding] = []
     notes: list[str] = []
@@ -136,11 +93,17 @@ def open_tile(
         heard, settings = (said or remote.ask(file),), remote.options()
         if heard[0].final:
             return None, [remote.finding(shown, heard[0])], notes
-    elif away := virtual.on_network(file):
-        if not allow_remote:
-            what = f"leads to a network: {listed(map(locations.shown, away), most=2)}"
-            return None, [Finding(shown, what, ALLOW)], notes
-        heard, settings = remote.ask_all(away), remote.reading(inside=True)
+    else:
+        if odd := no_file(file, shown):
+            return None, [odd], notes
+        leads = virtual.follow(file, shown, within)
+        if leads.away and not allow_remote:
+            what = f"leads to a network: {listed(map(locations.shown, leads.away), most=2)}"
+            return None, [Finding(shown, what, ALLOW), *leads.wrong], notes
+        if leads.wrong:
+            return None, leads.wrong, notes
+        if leads.away:
+            heard, settings = remote.ask_all(leads.away), remote.reading(inside=True)
     remote.remember(heard)
     try:
         with (
@@ -148,6 +111,7 @@ def open_tile(
             rasterio.Env(**settings),
             rasterio.open(file) as data,
         ):
+            findings.extend(virtual.strays(data.files, file, shown, within))
             tile = _described(data, file, shown, unit, vertical, crs, heard, findings, notes)
     except RasterioError as error:
         refused = next((s for s in heard if s.trouble), None)
@@ -181,7 +145,13 @@ def _described(
         return None
     dtype = np.dtype(data.dtypes[0])
     if dtype.kind == "c":
-        findings.append(Finding(shown, "holds complex numbers, not elevations"))
+        findings.append(Finding(shown, "holds complex numbers, not elevations", "give the elevation raster"))
+    rows, columns = data.block_shapes[0]
+    if rows * columns * dtype.itemsize > _LARGEST_BLOCK:
+        what = (
+            f"is stored in blocks of {columns} by {rows} cells, each {rows * columns * dtype.itemsize / 2**30:.3g} GB"
+        )
+        findings.append(Finding(shown, what, "write it anew in tiles (gdal_translate -co TILED=YES)"))
     gone = [f for f in data.files if not f.startswith("/vsi") and not Path(f).exists()]
     if gone:
         findings.append(
@@ -194,6 +164,10 @@ def _described(
     bands = [c for c in data.colorinterp if c is not ColorInterp.alpha]
     if len(bands) >= 3 and ColorInterp.red in bands:
         findings.append(Finding(shown, "is a colour picture, not elevations", "give the elevation raster"))
+    elif data.colorinterp[0] is ColorInterp.palette:
+        what = "is a picture by a palette of colours, not elevations"
+        mend = "give the elevation raster; if its cells are heights for all that, take the palette off"
+        findings.append(Finding(shown, what, mend))
     elif len(bands) > 1:
         notes.append(f"{shown} has {len(bands)} bands; band 1 is taken as the ground")
     transform = data.transform
@@ -201,7 +175,14 @@ def _described(
         gcps = bool(data.gcps[0])
         what = "is placed by ground control points only" if gcps else "has no georeference"
         findings.append(Finding(shown, what, "warp or georeference it in a GIS first"))
+    if not (np.isfinite(data.scales[0]) and np.isfinite(data.offsets[0]) and data.scales[0]):
+        what = f"says its heights are to be multiplied by {data.scales[0]:g}, and {data.offsets[0]:g} added"
+        findings.append(Finding(shown, what, "take scale and offset out of the file, or mend them"))
     horizontal, file_vertical = _systems(data, shown, crs, findings, notes)
+    if horizontal is not None and horizontal.is_geographic and max(map(abs, data.bounds)) > _DEGREES:
+        what = f"is said to be in degrees ({reference.name_of(horizontal)}), but a corner of it is at "
+        what += f"{data.bounds.left:.10g}, {data.bounds.top:.10g}"
+        findings.append(Finding(shown, what, "have the file, or the plan's `crs`, state the system that it is in"))
     if vertical is not None and file_vertical is not None and not _same_vertical(vertical, file_vertical):
         what = f"says its heights are {reference.name_of(file_vertical)}, the plan says {reference.name_of(vertical)}"
         findings.append(Finding(shown, what, "take `vertical` out of the plan or mend the file"))
@@ -237,8 +218,8 @@ def stamp_of(file: Path | str, said: tuple[Said, ...]) -> tuple[object, ...]:
     """What tells one version of a tile from another; of what no server vouches for, each opening is another."""
     own: tuple[object, ...] = ()
     if isinstance(file, Path):
-        stat = file.stat()
-        own = stat.st_mtime_ns, stat.st_size
+        now = file.stat()
+        own = now.st_mtime_ns, now.st_size
     if not all(one.firm for one in said):
         own = (*own, time.monotonic_ns())
     return own + tuple(one.facts for one in said)

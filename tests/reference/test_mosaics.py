@@ -18,7 +18,7 @@ from rasterio.merge import merge
 from gradecheck import reference, surfaces
 from gradecheck.errors import InputError
 from gradecheck.surfaces import blocks
-from gradecheck.surfaces.tiles import find
+from gradecheck.surfaces.named import find
 from tests.rasters import (
     EAST,
     NORTH,
