@@ -21,6 +21,7 @@ from pypdf import PdfReader
 from scipy.interpolate import LinearNDInterpolator, RegularGridInterpolator
 from scipy.spatial import Delaunay
 
+from gradecheck.placing import LOCK
 from gradecheck import Given, InputError, OutputError, Plan, confirm, run
 from gradecheck.confirmation import State
 from tests import drawings
@@ -474,7 +475,13 @@ def test_confirm_json_names_inputs_and_outputs_with_their_digests(tmp_path: Path
     form(tmp_path, row("H-1", "2027-05-03", length_fitted=6))
     _, summary = confirmed(tiny_plan(tmp_path), as_designed(tmp_path), str(tmp_path / "m.csv"))
     folder = tmp_path / "out" / "confirm"
-    assert {p.name for p in folder.iterdir()} == {"confirm.gpkg", "acceptance.xlsx", "register.csv", "confirm.json"}
+    seen = {p.name for p in folder.iterdir() if p.name != LOCK}
+    assert seen == {"confirm.gpkg", "acceptance.xlsx", "register.csv", "confirm.json"}
+        "confirm.gpkg",
+        "acceptance.xlsx",
+        "register.csv",
+        "confirm.json",
+    }
     content = json.loads((folder / "confirm.json").read_text(encoding="utf-8"))
     assert {i["role"] for i in content["inputs"]} == {"hydrants", "before", "after", "asbuilt", "field"}
     for name, entry in content["outputs"].items():

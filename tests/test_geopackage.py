@@ -28,6 +28,7 @@ import shapely
 
 from gradecheck import Action, Catalog, OutputError, Plan, inspect, run
 from gradecheck.outputs import order_files, workbook
+from gradecheck.placing import LOCK
 from tests.conftest import TODAY, Sample
 from tests.edits import with_functions
 from tests.projects import hydrants, plan_values, point, three, tiny_plan, write_ground, write_grounds
@@ -488,8 +489,8 @@ def test_a_run_writes_its_deliverables_and_touches_nothing_else(tmp_path: Path) 
     run(plan)
     after = digests(tmp_path)
     assert {k: after[k] for k in before} == before
-    assert set(after) - set(before) == {f"out/{name}" for name in DELIVERABLES}
-    assert sorted(p.name for p in out.iterdir()) == sorted([*DELIVERABLES, "notes.txt"])
+    assert set(after) - set(before) == {f"out/{name}" for name in (*DELIVERABLES, LOCK)}
+    assert sorted(p.name for p in out.iterdir()) == sorted([*DELIVERABLES, LOCK, "notes.txt"])
 
 
 def test_a_second_run_replaces_the_first(tmp_path: Path) -> None:
@@ -535,7 +536,7 @@ def test_a_run_that_fails_leaves_the_former_files_as_they_were(
     with pytest.raises(Exception):  # noqa: B017 - whatever it is, the files must stand
         run(plan)
     assert digests(tmp_path / "out") == before
-    assert sorted(p.name for p in (tmp_path / "out").iterdir()) == sorted(DELIVERABLES)
+    assert sorted(p.name for p in (tmp_path / "out").iterdir()) == sorted([*DELIVERABLES, LOCK])
 
 
 @pytest.mark.parametrize("name", DELIVERABLES)
@@ -550,7 +551,7 @@ def test_a_deliverable_that_cannot_be_replaced_leaves_all_the_others_as_they_wer
     with pytest.raises(OutputError):
         run(plan)
     assert digests(tmp_path / "out") == before
-    assert not [p for p in (tmp_path / "out").iterdir() if p.name.startswith(".")]
+    assert [p.name for p in (tmp_path / "out").iterdir() if p.name.startswith(".")] == [LOCK]
 
 
 def test_a_first_run_that_fails_leaves_no_folder_behind(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
