@@ -171,6 +171,13 @@ def _assembled(plan: Plan, opened: _Opened, told: _Told) -> Inputs:
     )
     past = plan.after.unchanged_past.metres / reference.metres_per_unit(opened.work)
     limits = opened.jobs.limits if opened.limits is None else opened.limits
+    unchanged = past if plan.after.beyond == "unchanged" else None
+    design = Design(opened.laid.after, limits, unchanged, past, plan.after.correlation)
+    if design.too_wide:
+        told.notes.append(
+            "the design spans too much ground to look for what it encloses: hydrants within its extent that it has no "
+            "ground for are left undecided; state its limits as after.limits"
+        )
     return Inputs(
         plan=plan,
         catalog=opened.catalog,
@@ -180,9 +187,7 @@ def _assembled(plan: Plan, opened: _Opened, told: _Told) -> Inputs:
         work=opened.work,
         jobs=opened.jobs,
         before=opened.laid.before,
-        after=Design(
-            opened.laid.after, limits, past if plan.after.beyond == "unchanged" else None, past, plan.after.correlation
-        ),
+        after=design,
         before_ground=opened.laid.grounds[0],
         after_ground=opened.laid.grounds[1],
         pavement=opened.pavement,

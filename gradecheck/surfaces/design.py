@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from scipy import ndimage
 
 from gradecheck.probability import Bools, Floats
-from gradecheck.surfaces import IMPLAUSIBLE, PAST_END, TIED_IN, Layered, Surface, Telling
+from gradecheck.surfaces import IMPLAUSIBLE, PAST_END, TIED_IN, Layered, Surface, Telling, grain
 
 INSIDE = 1
 SHORT = 2
@@ -41,6 +41,8 @@ _LEAST_CELLS = 800
 _GRID = 2048
 """Cells along the longer side of a design in the search for what it encloses: at least 800, more while they are
 wider than 3 working units, at most 2048."""
+_MOST_BLOCKS = 20_000
+"""Blocks over all of a design, a minute's reading: where there are more, what it encloses is not looked for."""
 
 
 @dataclass(frozen=True)
@@ -73,7 +75,7 @@ class Design:
             return np.where(tied, UNCHANGED, np.where(inside, INSIDE, UNKNOWN)).astype(np.int8)
         past = self.past + margin
         # Beside a road's line, past its profile's end, the road's ground may be anything.
-        near = source == PAST_END
+        near, unknown = source == PAST_END, np.zeros(len(x), dtype=bool)
         if self.limits is not None:
             near |= shapely.dwithin(self.limits, points, past)
         extent = self.surface.extent
@@ -82,9 +84,20 @@ class Design:
         near[ask] = ground_within(self.surface, x[ask], y[ask], past)
         if self.limits is None:
             ask = np.flatnonzero(~tied & ~inside & ~near & shapely.intersects(_whole(extent), points))
-            if len(ask):
+            if len(ask) and self.too_wide:
+                unknown[ask] = True
+            elif len(ask):
                 inside[ask] = self._enclosed(x[ask], y[ask])
-        return np.select([tied, inside, near], [UNCHANGED, INSIDE, SHORT], UNCHANGED).astype(np.int8)
+        return np.select([tied, inside, near, unknown], [UNCHANGED, INSIDE, SHORT, UNKNOWN], UNCHANGED).astype(np.int8)
+
+    @cached_property
+    def too_wide(self) -> bool:
+        """Whether so many blocks lie over the design that what it encloses cannot be looked for."""
+        if self.limits is not None or self.past is None:
+            return False
+        block = grain(self.surface)
+        left, bottom, right, top = self.surface.extent.bounds
+        return block is not None and (right - left) * (top - bottom) > _MOST_BLOCKS * block.width * block.height
 
     def tied(self, x: Floats, y: Floats, source: NDArray[np.int32]) -> Bools:
         """Points (n,) for which roads say that they tie in before them, and no other ground of the design is near.

@@ -227,6 +227,18 @@ def raster_of_absurd_size(place: Project) -> None:
 
 
 @bad("raster")
+def raster_of_absurd_size_without_ground_at_the_hydrants(place: Project) -> None:
+    """A sparse TIFF that claims a million times a million cells, with data in a far corner alone."""
+    path = place.folder / "after.tif"
+    path.unlink()
+    options = {"tiled": True, "blockxsize": 512, "blockysize": 512, "SPARSE_OK": "TRUE", "BIGTIFF": "YES"}
+    shape = {"width": 400_000, "height": 400_000, "count": 1, "dtype": "uint8"}
+    grid = GRID @ Affine.translation(-100_000, -100_000)
+    with rasterio.open(path, "w", driver="GTiff", crs=CRS, transform=grid, nodata=0, **shape, **options) as out:
+        out.write(np.full((1, 512, 512), 101, dtype="uint8"), window=Window(0, 0, 512, 512))
+
+
+@bad("raster")
 def raster_of_a_terabyte_in_one_block(place: Project) -> None:
     """A TIFF whose one block claims four terabytes."""
     _strip(place, 1_000_000)
