@@ -9,11 +9,15 @@ from collections import Counter
 from collections.abc import Iterable, Mapping
 from typing import Any, Literal
 
-from pydantic import Field, model_validator
+from pydantic import Field, field_validator, model_validator
 
 from gradecheck.errors import PlanError
 from gradecheck.units import Length
 from gradecheck.validation import PositiveLength, Section, build
+
+_MOST = 1_000_000_000
+"""Pieces or money; more is a slip, and no whole number that tables can hold."""
+_LONGEST = Length(10, "m")
 
 
 class Part(Section):
@@ -22,10 +26,10 @@ class Part(Section):
     family: str = Field(min_length=1)
     part_number: str = Field(min_length=1)
     supplier: str = ""
-    unit_cost: float | None = Field(default=None, ge=0, allow_inf_nan=False)
-    on_hand: int = Field(default=0, ge=0)
-    lead_days: int | None = Field(default=None, ge=0)
-    pack_size: int = Field(default=1, ge=1)
+    unit_cost: float | None = Field(default=None, ge=0, le=_MOST, allow_inf_nan=False)
+    on_hand: int = Field(default=0, ge=0, le=_MOST)
+    lead_days: int | None = Field(default=None, ge=0, le=3650)
+    pack_size: int = Field(default=1, ge=1, le=_MOST)
 
 
 class Extension(Part):
@@ -34,12 +38,19 @@ class Extension(Part):
     length: PositiveLength
     description: str = ""
 
+    @field_validator("length")
+    @classmethod
+    def _of_a_hydrant(cls, length: Length) -> Length:
+        if length.metres > _LONGEST.metres:
+            raise ValueError(f"{length} is longer than any hydrant: is its unit right?")
+        return length
+
 
 class Item(Part):
     """What goes with the work: so many `per` new extension ("piece") or per hydrant opened ("visit")."""
 
     description: str = Field(min_length=1)
-    quantity: int = Field(default=1, ge=1)
+    quantity: int = Field(default=1, ge=1, le=1000)
     per: Literal["piece", "visit"]
 
 

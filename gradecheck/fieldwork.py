@@ -53,7 +53,12 @@ class Fieldwork:
     def later_than(self, today: date) -> list[str]:
         """A warning of measurements that have a day to come."""
         late = [e.name for e in self.entries if e.on is not None and e.on > today]
-        return [f"measurements: {_are(len(late), 'row')} dated after today: {listed(late)}"] if late else []
+        notes = [f"measurements: {_are(len(late), 'row')} dated after today: {listed(late)}"] if late else []
+        told = {e.on for e in self.entries}
+        others = {day for days in self.days.values() for day in days if day is not None and day > today} - told
+        if others:
+            notes.append(f"hydrants.measured_on: days after today: {listed(sorted(others))}")
+        return notes
 
     @property
     def facts(self) -> tuple[str, ...]:

@@ -12,7 +12,6 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
-import pandas as pd
 import pyarrow as pa
 import shapely
 from numpy.typing import NDArray
@@ -20,23 +19,14 @@ from pyproj import CRS
 
 from gradecheck import cautions, reference
 from gradecheck.addresses import is_address
-from gradecheck.errors import Finding, InputError
+from gradecheck.errors import Finding, InputError, listed
 from gradecheck.layers import VectorLayer, is_text_table, read_layer
 from gradecheck.plan import HydrantSource, LengthColumn, Plan
 from gradecheck.probability import Bools, Floats, Ints
-from gradecheck.units import METRES, Length
+from gradecheck.readings import LONGEST_ID, doubts, ids, lengths, numbers, of_ids, shortly, texts, too_long
 
 _SAME_PLACE = 0.01
 """Metres within which a repeated id is the same hydrant again."""
-
-# Metres outside of which a value is a marker or a slip of the unit, not a hydrant's: common practice, generously.
-_POSSIBLE = {
-    "extension_fitted": (0.0, 10.0),
-    "bury": (0.0, 30.0),
-    "clearance": (-5.0, 5.0),
-    "flange_elevation": (-500.0, 9000.0),
-    "outlet_above_flange": (-5.0, 5.0),
-}
 
 _KINDS = {1: "a line", 2: "a ring", 3: "a polygon", 5: "several lines", 6: "several polygons", 7: "a collection"}
 
@@ -99,6 +89,8 @@ def read_hydrants(plan: Plan) -> Hydrants:
     )  # fmt: skip
     points, crs, reasons = _points(layer, source, is_text_table(path) and not is_address(source.path))
     _check_columns(layer, source)
+    for i in np.flatnonzero(too_long(layer, source.id)).tolist():
+        reasons[i] = reasons[i] or f"its id has more than {LONGEST_ID} letters: is '{source.id}' the column of ids?"
     good = np.array([r is None for r in reasons], dtype=bool)
     x, y = shapely.get_x(points), shapely.get_y(points)
     inside = np.zeros(len(layer), dtype=bool)
@@ -109,13 +101,18 @@ def read_hydrants(plan: Plan) -> Hydrants:
         reasons[i] = f"outside the area of use of {reference.name_of(crs)}: x {x[i]:.6g}, y {y[i]:.6g}"
         if other:
             reasons[i] = f"{reasons[i]} (inside with x and y swapped)"
+        elif not crs.is_geographic and abs(x[i]) <= 180 and abs(y[i]) <= 90 and (x[i] or y[i]):
+            reasons[i] = f"{reasons[i]} (degrees?)"
     rows = np.flatnonzero(good & inside)
     unreadable = np.zeros(len(rows), dtype=bool)
-    lengths: dict[str, Floats] = {}
+    metres: dict[str, Floats] = {}
+    notes = [*layer.notes, *of_ids(layer, source.id)]
     for name in ("extension_fitted", "bury", "clearance", "flange_elevation", "outlet_above_flange"):
-        lengths[name], bad = _lengths(layer, getattr(source, name), name, rows)
+        metres[name], bad, said = lengths(layer, getattr(source, name), name, rows)
         unreadable |= bad
-    missing_id, ids = _ids(layer, source.id, rows)
+        notes += said
+    notes += doubts(source.clearance, metres["clearance"], plan.policy)
+    missing_id, names = ids(layer, source.id, rows)
     bits = cautions.flag("no_id", missing_id) | cautions.flag("unreadable_value", unreadable)
     lost = np.flatnonzero(~(good & inside))
     # A point made from columns is all the geometry that its row has.
@@ -128,21 +125,21 @@ def read_hydrants(plan: Plan) -> Hydrants:
         x=x[rows],
         y=y[rows],
         place=layer.place[rows],
-        id=tuple(ids),
-        family=_texts(layer, source.family, "hydrants.family", rows),
-        street=_texts(layer, source.street, "hydrants.street", rows),
-        opens=_texts(layer, source.opens, "hydrants.opens", rows),
-        fitted=lengths["extension_fitted"],
-        bury=lengths["bury"],
-        clearance=lengths["clearance"],
-        flange=lengths["flange_elevation"],
-        outlet=lengths["outlet_above_flange"],
+        id=tuple(names),
+        family=texts(layer, source.family, "hydrants.family", rows),
+        street=texts(layer, source.street, "hydrants.street", rows),
+        opens=texts(layer, source.opens, "hydrants.opens", rows),
+        fitted=metres["extension_fitted"],
+        bury=metres["bury"],
+        clearance=metres["clearance"],
+        flange=metres["flange_elevation"],
+        outlet=metres["outlet_above_flange"],
         cautions=bits,
         rejected=Rejected(layer.table.take(lost), layer.place[lost], kept[lost], tuple(str(reasons[i]) for i in lost)),
         total=layer.total,
         read=len(layer),
         shown=source.path,
-        notes=layer.notes,
+        notes=tuple(notes),
     )
 
 
@@ -200,6 +197,17 @@ def placed(hydrants: Hydrants, work: CRS) -> Hydrants:
     )  # fmt: skip
 
 
+def shared_places(hydrants: Hydrants) -> list[str]:
+    """What must be said of hydrants of several ids at one place; of those that are `placed`."""
+    found: dict[tuple[float, float], list[str]] = defaultdict(list)
+    for x, y, name in zip(hydrants.x.tolist(), hydrants.y.tolist(), hydrants.id, strict=True):
+        found[round(x / _SAME_PLACE), round(y / _SAME_PLACE)].append(name)
+    shared = [" and ".join(shortly(name) for name in names[:3]) for names in found.values() if len(names) > 1]
+    if not shared:
+        return []
+    return [f"hydrants: several ids stand at one place: {listed(shared)}; is that one hydrant, ordered for twice?"]
+
+
 def _unique(names: list[str], made_up: Bools) -> tuple[list[str], Bools]:
     """Ids with '#2', '#3' on repeats, never onto a name that exists; and which were changed.
 
@@ -238,6 +246,9 @@ def _points(layer: VectorLayer, source: HydrantSource, text: bool) -> tuple[NDAr
         what = f"{layer.shown} says {reference.name_of(layer.crs)}, the plan says {reference.name_of(stated)}"
         raise InputError(Finding("hydrants.crs", what, "take `crs` out of the plan or mend the file"))
     crs = layer.crs or stated
+    if crs is None and len(layer) and shapely.is_missing(layer.geometry).all():
+        mend = 'name a layer of points, or its columns: x = "east", y = "north", crs = "EPSG:32615"'
+        raise InputError(Finding("hydrants", f"{layer.shown} has no geometry", mend))
     if crs is None:
         what = f"{layer.shown} has no reference system"
         raise InputError(Finding("hydrants.crs", what, 'state it, such as crs = "EPSG:32615"'))
@@ -253,15 +264,18 @@ def _horizontal(crs: CRS | None) -> CRS:
 
 
 def _points_from_columns(layer: VectorLayer, x: str, y: str) -> tuple[NDArray[Any], list[str | None]]:
-    values = []
+    values, columns = [], []
     for name, key in ((x, "hydrants.x"), (y, "hydrants.y")):
-        numbers, _ = _readable(layer.column(name, key))
-        values.append(numbers)
+        columns.append(layer.column(name, key))
+        values.append(numbers(columns[-1])[0])
     finite = np.isfinite(values[0]) & np.isfinite(values[1])
     points = np.full(len(layer), None, dtype=object)
     points[finite] = shapely.points(values[0][finite], values[1][finite])
-    what = f"'{x}' or '{y}' is empty or no number"
-    return points, [None if ok else what for ok in finite]
+    reasons: list[str | None] = [None] * len(layer)
+    for i in np.flatnonzero(~finite).tolist():
+        cells = ", ".join(shortly(c[i].as_py()) for c in columns)
+        reasons[i] = f"'{x}' or '{y}' is empty or no number: {cells}"
+    return points, reasons
 
 
 def _points_from_geometry(geometry: NDArray[Any]) -> tuple[NDArray[Any], list[str | None]]:
@@ -304,54 +318,3 @@ def _check_columns(layer: VectorLayer, source: HydrantSource) -> None:
                 findings.extend(error.findings)
     if findings:
         raise InputError(findings)
-
-
-def _readable(column: pa.ChunkedArray) -> tuple[Floats, Bools]:
-    """Numbers of a column of any type, NaN where there is none, and where something stood that is no number."""
-    kind = column.type
-    if pa.types.is_integer(kind) or pa.types.is_floating(kind):
-        values = column.cast(pa.float64()).to_numpy(zero_copy_only=False).astype(np.float64)
-        bad = np.isinf(values)
-        return np.where(bad, np.nan, values), bad
-    texts = pd.Series(column.to_pylist(), dtype=object)
-    stripped = texts.map(lambda v: v.strip() if isinstance(v, str) else v)
-    given = stripped.notna() & (stripped != "")
-    plain = stripped.where(stripped.map(lambda v: isinstance(v, str | float | int) and not isinstance(v, bool)))
-    values = pd.to_numeric(plain, errors="coerce").to_numpy(dtype=np.float64)
-    values = np.where(np.isinf(values), np.nan, values)
-    return values, np.asarray(given & np.isnan(values), dtype=bool)
-
-
-def _lengths(layer: VectorLayer, mapped: LengthColumn | Length | None, key: str, rows: Ints) -> tuple[Floats, Bools]:
-    """Metres of a mapped column (or one length for all), and where the value could not be read."""
-    if mapped is None:
-        return np.full(len(rows), np.nan), np.zeros(len(rows), dtype=bool)
-    if isinstance(mapped, Length):
-        return np.full(len(rows), mapped.metres), np.zeros(len(rows), dtype=bool)
-    values, bad = _readable(layer.column(mapped.column, f"hydrants.{key}").take(pa.array(rows)))
-    metres = values * METRES[mapped.unit]
-    low, high = _POSSIBLE[key]
-    with np.errstate(invalid="ignore"):
-        absurd = (metres < low) | (metres > high)
-    return np.where(absurd, np.nan, metres), bad | absurd
-
-
-def _texts(layer: VectorLayer, name: str | None, key: str, rows: Ints) -> tuple[str | None, ...]:
-    if name is None:
-        return (None,) * len(rows)
-    return tuple(_text(v) for v in layer.column(name, key).take(pa.array(rows)).to_pylist())
-
-
-def _text(value: object) -> str | None:
-    if value is None or (isinstance(value, float) and np.isnan(value)):
-        return None
-    if isinstance(value, float) and value.is_integer() and abs(value) < 1e15:
-        value = int(value)
-    return str(value).strip() or None
-
-
-def _ids(layer: VectorLayer, name: str | None, rows: Ints) -> tuple[Bools, list[str]]:
-    found = _texts(layer, name, "hydrants.id", rows)
-    missing = np.array([v is None for v in found], dtype=bool)
-    places = layer.place[rows].tolist()
-    return missing, [f"row-{n}" if v is None else v for v, n in zip(found, places, strict=True)]

@@ -35,6 +35,8 @@ from gradecheck.vertical import Moved, use_grids
 
 T = TypeVar("T")
 Texts = tuple[str | None, ...]
+_LONG_EXTENSION = 1.0
+"""Metres; the shortest extension of a family is commonly a tenth or two of that."""
 _FAR_PAVEMENT = 200.0
 """Metres from the nearest hydrant beyond which a pavement is hardly the job's."""
 
@@ -123,7 +125,7 @@ def open_inputs(plan: Plan) -> Inputs:
 
 def _opened(plan: Plan, told: _Told) -> _Opened | None:
     """Every input, or None where one of them cannot be had."""
-    catalog = told.attempt(lambda: _catalog(plan, told.assumed))
+    catalog = told.attempt(lambda: _catalog(plan, told.assumed, told.notes))
     read = told.attempt(lambda: _hydrants(plan, told.notes))
     books = told.attempt(lambda: read_books(plan))
     before = told.attempt(lambda: open_ground(plan, plan.before, "before", told.notes))
@@ -155,6 +157,7 @@ def _assembled(plan: Plan, opened: _Opened, told: _Told) -> Inputs:
     hydrants = hydrant_layer.placed(opened.read, opened.work)
     if not len(hydrants):
         raise InputError(_none_usable(hydrants))
+    told.notes.extend(hydrant_layer.shared_places(hydrants))
     hydrants, field = taken_in(plan, hydrants, opened.books, told.notes)
     hydrants, lifted = flanges_moved(plan, hydrants, opened.laid.upward, opened.work)
     moved = (*opened.laid.moved, *lifted)
@@ -165,6 +168,9 @@ def _assembled(plan: Plan, opened: _Opened, told: _Told) -> Inputs:
     if opened.before.bare and opened.after.bare:
         hydrants = _without_flanges(hydrants, told.notes)
     _pavement_notes(plan, opened.pavement, hydrants, opened.work, told)
+    _limits_notes(opened.limits, hydrants, opened.work, told)
+    if plan.before is not None and _same_ground(plan.before, plan.after):
+        told.notes.append("[before] and [after] name one and the same ground: nothing changes between them")
     roads = tuple(
         _roads_named(hydrants, settings, ground, told.notes)
         for settings, ground in ((plan.before, opened.before), (plan.after, opened.after))
@@ -229,14 +235,26 @@ def _none_usable(read: Hydrants) -> Finding:
         left = f" ({read.total} left out by `where`)" if read.total else ""
         return Finding("hydrants", f"{read.shown} gives no rows{left}", "check the layer and `where`")
     example = read.rejected.reason[0]
-    return Finding("hydrants", f"none of {read.read} rows of {read.shown} is usable: {example}", "mend the layer")
+    mends = {
+        "outside the area of use": "state the system that the coordinates are in, x before y",
+        "'": "name the columns of x and y; write numbers plainly, with a decimal point, such as 500011.25",
+    }
+    mend = next((m for start, m in mends.items() if example.startswith(start)), "give a layer of single points")
+    return Finding("hydrants", f"none of {read.read} rows of {read.shown} is usable: {example}", mend)
 
 
-def _catalog(plan: Plan, assumed: list[str]) -> Catalog:
+def _catalog(plan: Plan, assumed: list[str], notes: list[str]) -> Catalog:
     if plan.catalog.path is None:
         assumed.append("no catalogue: generic lengths 6 to 60 in by 6 in, not orderable")
         return GENERIC
-    return read_catalog(plan.resolve(plan.catalog.path), plan.catalog.path)
+    catalog = read_catalog(plan.resolve(plan.catalog.path), plan.catalog.path)
+    for family in catalog.families:
+        shortest = catalog.extensions(family)[0].length
+        if shortest.metres > _LONG_EXTENSION:
+            notes.append(
+                f"{plan.catalog.path}: the shortest length of family '{family}' is {shortest}: is its unit right?"
+            )
+    return catalog
 
 
 def _work(plan: Plan, read: Hydrants, after: Ground, notes: list[str]) -> CRS:
@@ -270,6 +288,26 @@ def _pavement_notes(plan: Plan, pavement: Pavement | None, hydrants: Hydrants, w
         told.notes.append(
             f"the new pavement lies {far:.0f} m and more from every hydrant: is its file the right one, and its system?"
         )
+
+
+def _limits_notes(limits: shapely.Geometry | None, hydrants: Hydrants, work: CRS, told: _Told) -> None:
+    """What must be said of limits of work that are hardly this job's."""
+    if limits is None:
+        return
+    away = shapely.distance(limits, shapely.points(hydrants.x, hydrants.y)).min() * reference.metres_per_unit(work)
+    if away > _FAR_PAVEMENT:
+        told.notes.append(
+            f"the limits of work lie {away:.0f} m and more from every hydrant: is their file the right one, and its "
+            "system?"
+        )
+
+
+def _same_ground(before: GroundSource, after: GroundSource) -> bool:
+    """Whether both sides are read from the same places in the same way."""
+    keys = ("kind", "paths", "surface", "alignment", "profile_name", "cross_sections", "layers", "layer", "table")
+    sides = zip(before.layers_down, after.layers_down, strict=False)
+    same = all(getattr(a, key) == getattr(b, key) for a, b in sides for key in keys)
+    return same and len(before.layers_down) == len(after.layers_down)
 
 
 def _without_flanges(hydrants: Hydrants, notes: list[str]) -> Hydrants:

@@ -8,10 +8,12 @@ from __future__ import annotations
 
 import json
 import os
+import re
+import shutil
 import tempfile
 import warnings
 from collections.abc import Iterator
-from contextlib import ExitStack, contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
@@ -27,13 +29,17 @@ from pyogrio.errors import DataLayerError, DataSourceError, FieldError
 from pyproj import CRS
 
 from gradecheck import addresses
-from gradecheck.errors import Finding, InputError
+from gradecheck.delimited import in_utf8
+from gradecheck.errors import Finding, InputError, listed
 from gradecheck.probability import Ints
 from gradecheck.relations import read_rows
 from gradecheck.services import fetched
 from gradecheck.validation import nearest
+from gradecheck.vetting import asks_for_its_schema, members, vet
 
 _EXTENSION = b"ARROW:extension:name"
+_SQL = re.compile(r"sqlite3_\w+\(.*\) failed: ", re.DOTALL)
+_NO_COLUMN = re.compile(r"no such column: (\S+)|\"(.+?)\" not recogni[sz]ed as an available field")
 _TEXT_SUFFIXES = (".csv", ".tsv", ".txt", ".psv")
 
 
@@ -98,10 +104,10 @@ def _read_file(
     if not path.exists():
         mend = _near(path)
         raise InputError(Finding(f"{where}.path", f"no such file: {shown}", mend))
+    vet(path, shown, f"{where}.path")
     if path.suffix.lower() in (".parquet", ".geoparquet"):
         return _read_parquet(path, shown, where, select)
-    with ExitStack() as stack:
-        file = stack.enter_context(_in_utf8(path, shown, where, encoding)) if is_text_table(path) else path
+    with _as_ogr_reads(path, shown, where, encoding) as (file, notes):
         try:
             name = _layer_name(file, shown, where, layer)
             options = {"layer": name, "return_fids": True, "encoding": None if file is not path else encoding}
@@ -121,14 +127,19 @@ def _read_file(
     shapes = [i for i, f in enumerate(table.schema) if b"wkb" in (f.metadata or {}).get(_EXTENSION, b"")]
     geometry = np.full(len(fids), None, dtype=object)
     if shapes:
-        geometry = shapely.from_wkb(_bytes(table.column(shapes[0])), on_invalid="ignore")
+        geometry, curved = _shapes(_bytes(table.column(shapes[0])), place)
+        if curved:
+            what = f"{shown}: curves cannot be read, their rows count as without geometry: rows {listed(curved)}"
+            notes = (*notes, f"{what}; make them lines of many corners in a GIS")
     for i in sorted({0, *shapes}, reverse=True):
         table = table.remove_column(i)
     twice = sorted({n for n in table.column_names if table.column_names.count(n) > 1})
     if twice:
         what = f"{shown} has several columns named {', '.join(twice)}"
         raise InputError(Finding(f"{where}.path", what, "give each column its own name"))
-    return VectorLayer(_plain(table), geometry, _crs(meta["crs"]), place.astype(np.int64), len(everything), shown)
+    return VectorLayer(
+        _plain(table), geometry, _crs(meta["crs"]), place.astype(np.int64), len(everything), shown, notes
+    )
 
 
 def read_named(
@@ -156,23 +167,21 @@ def read_named(
 
 
 @contextmanager
-def _in_utf8(path: Path, shown: str, where: str, encoding: str | None) -> Iterator[Path]:
-    """A delimited text table, as it is where it is UTF-8, else a copy of it that is."""
-    data = path.read_bytes()
-    try:
-        text = data.decode(encoding or "utf-8")
-    except LookupError:
-        raise InputError(Finding(f"{where}.encoding", f"{encoding!r} is no encoding", 'such as "cp1252"')) from None
-    except UnicodeDecodeError as error:
-        what = f"{shown}: text is not {error.encoding} (byte {error.start})"
-        raise InputError(Finding(f"{where}.path", what, 'state its encoding, such as encoding = "cp1252"')) from None
-    if text.encode("utf-8") == data:
-        yield path
-        return
-    with tempfile.TemporaryDirectory(prefix="gradecheck-") as folder:
-        copy = Path(folder) / path.name
-        copy.write_text(text, encoding="utf-8", newline="")
-        yield copy
+def _as_ogr_reads(path: Path, shown: str, where: str, encoding: str | None) -> Iterator[tuple[Path, tuple[str, ...]]]:
+    """What OGR is given in place of a file, and what must be said of it."""
+    if is_text_table(path):
+        with in_utf8(path, shown, where, encoding) as told:
+            yield told
+    elif path.is_file() and asks_for_its_schema(path):
+        # OGR keeps what it learns of a GML file beside it, and asks servers for its schema.
+        with tempfile.TemporaryDirectory(prefix="gradecheck-") as folder:
+            copy = Path(folder) / path.name
+            shutil.copyfile(path, copy)
+            with suppress(DataSourceError, DataLayerError, ValueError):
+                pyogrio.read_info(copy, DOWNLOAD_SCHEMA="NO", WRITE_GFS="YES")
+            yield copy, ()
+    else:
+        yield path, ()
 
 
 def _layer_name(path: Path, shown: str, where: str, wanted: str | None) -> str:
@@ -191,19 +200,32 @@ def _layer_name(path: Path, shown: str, where: str, wanted: str | None) -> str:
 
 
 def _not_read(error: Exception, shown: str, where: str, select: str | None, file: Path) -> Finding:
-    text = str(error).split("\n")[0].replace(str(file), shown)[:200]
+    text = str(error).split("\n")[0].replace(str(file), shown).partition("; It might help")[0]
+    text = _SQL.sub("", text)[:200]
     if select is not None and layer_names(file):
-        return Finding(f"{where}.where", f"{select!r} is not understood ({text})", "write it as SQL: status = 'ACT'")
+        lost = _NO_COLUMN.search(text)
+        mend = (
+            f"name a column of the layer; {nearest(lost[1] or lost[2], _columns(file))}"
+            if lost
+            else "write it as SQL: status = 'ACT'"
+        )
+        return Finding(f"{where}.where", f"{select!r} is not understood ({text})", mend)
     if isinstance(error, UnicodeDecodeError):
         what = f"{shown}: text is not {error.encoding}"
         return Finding(f"{where}.path", what, 'state its encoding, such as encoding = "cp1252"')
     if file.is_dir():
         return Finding(f"{where}.path", f"{shown} is a folder and cannot be read as a layer", "name the file in it")
+    inside = members(file) if file.suffix.lower() == ".zip" else []
+    if inside:
+        what = f"{shown} cannot be read as a layer: in it are {listed(inside)}"
+        return Finding(f"{where}.path", what, "unpack it, and name the file of the layer")
     return Finding(f"{where}.path", f"{shown} cannot be read as a layer ({text})", "check that the file is whole")
 
 
 def _near(path: Path) -> str:
     """How a path that leads nowhere may be mended: the file beside it whose name is most like."""
+    if path.is_symlink():
+        return "it is a link that leads nowhere: name the file itself"
     try:
         names = [p.name for p in path.parent.iterdir()]
     except OSError:
@@ -222,8 +244,30 @@ def layer_names(file: Path) -> list[str]:
         return []
 
 
+def _columns(file: Path) -> list[str]:
+    """The columns of the first layer of a file; none where it cannot be read."""
+    try:
+        return [str(name) for name in pyogrio.read_info(file)["fields"]]
+    except (DataSourceError, DataLayerError, OSError):
+        return []
+
+
 def _crs(text: str | None) -> CRS | None:
     return CRS.from_user_input(text) if text else None
+
+
+def _shapes(wkb: NDArray[Any], place: Ints) -> tuple[NDArray[Any], list[int]]:
+    """Geometries, None for what cannot be read, and the places of rows that have curves."""
+    try:
+        return np.asarray(shapely.from_wkb(wkb, on_invalid="ignore"), dtype=object), []
+    except NotImplementedError:
+        geometry, curved = np.full(len(wkb), None, dtype=object), []
+    for i, content in enumerate(wkb):
+        try:
+            geometry[i] = shapely.from_wkb(content, on_invalid="ignore")
+        except NotImplementedError:
+            curved.append(int(place[i]))
+    return geometry, curved
 
 
 def _bytes(column: pa.ChunkedArray) -> NDArray[Any]:
@@ -234,7 +278,10 @@ def _plain(table: pa.Table) -> pa.Table:
     """Columns that no GeoPackage can hold (lists, structures) as JSON text; all others as they are."""
     for i, field in enumerate(table.schema):
         kind = field.type
-        if pa.types.is_nested(kind):
+        if isinstance(kind, pa.BaseExtensionType):
+            # JSON, as OGR says of a property of many types: texts, which an old reader may take.
+            table = table.set_column(i, field.name, table.column(i).cast(kind.storage_type))
+        elif pa.types.is_nested(kind):
             text = [None if v is None else json.dumps(v, default=str) for v in table.column(i).to_pylist()]
             table = table.set_column(i, field.name, pa.array(text, pa.string()))
         elif pa.types.is_dictionary(kind):

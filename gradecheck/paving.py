@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from contextlib import suppress
 from dataclasses import dataclass
 from datetime import date, datetime
 
@@ -18,6 +19,8 @@ from gradecheck.probability import Floats, Ints
 from gradecheck.setback import Pavement
 
 _TIE = 1e-6
+_FIRST_YEAR = 1950
+"""A start before that is the day zero of a spreadsheet or a database."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,10 +82,16 @@ def read_jobs(plan: Plan, work: CRS) -> tuple[Jobs, list[str]]:
     starts, unread = _starts(layer, source.starts, plan.project.starts)
     if unread:
         notes.append(f"{source.path}: start dates not understood, project.starts is used: {listed(unread)}")
+    blank = [int(p) for v, p in zip(layer.column(source.job, "").to_pylist(), layer.place, strict=True) if _blank(v)]
+    if blank:
+        notes.append(f"{source.path}: parts without the name of a job are jobs of their own: rows {listed(blank)}")
     first: dict[str, date | None] = {}
     for i in parts:
         earlier = [d for d in (first.get(names[i]), starts[i]) if d is not None]
         first[names[i]] = min(earlier) if earlier else None
+    never = [name for name, day in first.items() if day is None]
+    if source.starts is not None and never:
+        notes.append(f"{source.path}: jobs without a start, so that nothing says by when to order: {listed(never)}")
     order = sorted(first, key=lambda n: (first[n] or date.max, n))
     rank = {n: k for k, n in enumerate(order)}
     shapes = list(parts.values())
@@ -173,6 +182,10 @@ def _text(value: object, place: int) -> str:
     return text or f"row-{place}"
 
 
+def _blank(value: object) -> bool:
+    return value is None or not str(value).strip()
+
+
 def _starts(layer: VectorLayer, name: str | None, default: date | None) -> tuple[list[date | None], list[str]]:
     if name is None:
         return [default] * len(layer), []
@@ -188,13 +201,12 @@ def _starts(layer: VectorLayer, name: str | None, default: date | None) -> tuple
 
 
 def _day(value: object) -> date | None:
+    day = None
     if isinstance(value, datetime):
-        return value.date()
-    if isinstance(value, date):
-        return value
-    if isinstance(value, str):
-        try:
-            return date.fromisoformat(value.strip()[:10].replace("/", "-"))
-        except ValueError:
-            return None
-    return None
+        day = value.date()
+    elif isinstance(value, date):
+        day = value
+    elif isinstance(value, str):
+        with suppress(ValueError):
+            day = date.fromisoformat(value.strip()[:10].replace("/", "-"))
+    return day if day is not None and day.year >= _FIRST_YEAR else None

@@ -58,6 +58,8 @@ _STALE = (workbook.TRACE_CSV, "hydrants.parquet")
 """Files of a former run that go where this one makes none of that name."""
 PARQUET = "hydrants.parquet"
 """The layer of hydrants once more, where the plan asks for it."""
+_OURS = {*_DELIVERABLES, *_STALE, "run.json"} - {"notices.csv", "measurements.csv"}
+"""What is put in place whatever lies there; forms that people fill in are kept."""
 PLACED = "order_placed.csv"
 """A copy of order.csv that a buyer keeps in the folder: what later orders are held against."""
 
@@ -134,6 +136,7 @@ def run(
     is not used. Raises PlanError, InputError, OutputError, and resuming.Interrupted.
     """
     folder = plan.resolve(plan.output.dir)
+    manifest.check_no_input(plan, folder, _OURS)
     whose = plan.file.resolve() if plan.file is not None else json.dumps(plan.as_written(), default=str)
     keeping = Keeping(place_of(str(whose), str(folder.resolve())), fresh=fresh)
     with ExitStack() as claims:

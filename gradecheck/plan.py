@@ -41,7 +41,7 @@ class Project(Section):
 
     name: str | None = None
     starts: date | None = None
-    work_days_before: int = Field(default=14, ge=0, strict=True)
+    work_days_before: int = Field(default=14, ge=0, le=3650, strict=True)
     crs: str | None = None
     grids: Paths | None = None
     allow_remote: Annotated[bool, Field(strict=True)] = False

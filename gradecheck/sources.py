@@ -32,8 +32,14 @@ def _ground_path(value: object) -> object:
     return _file(value)
 
 
+_LONGEST = 4000
+"""Bytes of a path; systems take little more."""
+
+
 def _file(value: object) -> object:
-    if isinstance(value, str) and ("\0" in value or any(len(p.encode()) > 255 for p in Path(value).parts)):
+    if isinstance(value, str) and (
+        "\0" in value or len(value.encode()) > _LONGEST or any(len(p.encode()) > 255 for p in Path(value).parts)
+    ):
         raise ValueError("no file can have such a name")
     if isinstance(value, str) and not value.strip():
         raise ValueError("is empty: name a file or folder")

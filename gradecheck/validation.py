@@ -12,6 +12,7 @@ import tomllib
 import types
 import typing
 from collections.abc import Mapping
+from dataclasses import replace
 from typing import Annotated, Any, Literal, TypeVar
 
 from pydantic import BaseModel, BeforeValidator, ConfigDict, PlainSerializer, ValidationError
@@ -71,6 +72,7 @@ def _findings(kind: type[BaseModel], error: ValidationError, where: str) -> list
         path, model = _path(kind, item["loc"])
         name = ".".join(p for p in (where, path) if p).replace(".[", "[")
         finding = _in_words(item, name, model)
+        finding = finding if finding.mend else replace(finding, mend=_mend(item, name, model))
         found.setdefault((finding.where, finding.what), finding)
     return list(found.values())
 
@@ -147,6 +149,19 @@ def _in_words(item: Any, name: str, model: type[BaseModel] | None) -> Finding:
     )
 
 
+def _mend(item: Any, name: str, model: type[BaseModel] | None) -> str:
+    """How a value is mended of which all that can be said is that it is not as it must be."""
+    if item["type"] == "literal_error":
+        return "write one of those"
+    if item.get("input") is None:
+        return f"add a section [{name}]" if "." not in name else "add it"
+    kind = item["type"].split("_")[0]
+    if kind in _WANTED:
+        return _MENDS.get(kind, f"write {_WANTED[kind]}")
+    field = model.model_fields.get(name.rpartition(".")[2]) if model else None
+    return "change it" if field is None or field.is_required() else "change it, or leave it out to have the default"
+
+
 def _shown(value: object) -> str:
     return repr(value) if isinstance(value, str | bool | list | dict) else str(value)
 
@@ -166,12 +181,17 @@ _WANTED = {
 }
 
 
+_MENDS = {"model": 'write a table, such as { column = "flange_in", unit = "in" }, or a section in brackets'}
+
+
 def toml_values(content: bytes, shown: str) -> dict[str, Any]:
     """The tables of a TOML file. Raises PlanError that names the line, shows it, and says how it is written."""
     try:
         text = content.decode("utf-8-sig")
     except UnicodeDecodeError as error:
         raise PlanError(_no_text(content, shown, error.start)) from None
+    if "\0" in text:
+        raise PlanError(_no_text(content, shown, content.index(b"\0")))
     try:
         return tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
@@ -181,6 +201,9 @@ def toml_values(content: bytes, shown: str) -> dict[str, Any]:
         row = without_secrets(line[0].strip())[:80] if line else ""
         what = f"is not TOML at {at.removesuffix(')')} ({said})"
         raise PlanError(Finding(shown, f"{what}: {row}" if row else what, _toml_mend(said, row))) from None
+    except (RecursionError, ValueError):
+        what = "is not TOML that can be read: a value is nested too deeply, or a number has too many digits"
+        raise PlanError(Finding(shown, what, "take that value out")) from None
 
 
 def _no_text(content: bytes, shown: str, at: int) -> Finding:
@@ -189,7 +212,7 @@ def _no_text(content: bytes, shown: str, at: int) -> Finding:
     if content.startswith(b"SQLite format 3"):
         mend = "name the plan, a TOML file; a reviewed GeoPackage is for `gradecheck order`"
         return Finding(shown, "is not UTF-8 text but a database, such as a GeoPackage", mend)
-    if b"\0" in content[:4096]:
+    if b"\0" in content:
         mend = "name a text file in TOML; `gradecheck starter` writes a plan to change"
         return Finding(shown, "is not UTF-8 text but binary data", mend)
     line = content.count(b"\n", 0, at) + 1

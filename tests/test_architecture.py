@@ -44,7 +44,7 @@ CORE = {
     "sharing",
 }
 READING = {"reference", "vertical", "layers", "hydrants", "paving", "surfaces", "formats", "engine", "roads", "designs"}
-READING |= {"databases", "relations", "webs", "services"}
+READING |= {"databases", "relations", "webs", "services", "delimited", "readings", "vetting"}
 READING |= {"grounds", "groundwork", "nets", "steady", "laying"}
 JOB = {"inputs", "inventory", "judging", "measurement", "assessment", "surroundings", "inspection", "pipeline"}
 WRITING = {"outputs", "placing", "report", "worksheets"}
@@ -90,9 +90,12 @@ ALLOWED: dict[str, set[str]] = {
     "relations": {"databases", "validation", "probability"},
     "webs": set(),
     "services": {"webs", "validation"},
-    "layers": {"relations", "services", "validation", "probability"},
+    "vetting": set(),
+    "delimited": set(),
+    "layers": {"delimited", "relations", "services", "validation", "vetting", "probability"},
     "surfaces": {"cache", "reference", "roads", "engine", "probability"},
-    "hydrants": {"reference", "layers", "plan", "cautions", "probability"},
+    "readings": {"layers", "plan", "policy", "probability"},
+    "hydrants": {"reference", "layers", "plan", "readings", "cautions", "probability"},
     "paving": {"reference", "layers", "plan", "setback", "probability"},
     "cautions": {"probability"},
     "checks": {"probability"},
@@ -301,7 +304,7 @@ WITH_FILES = {
     "starter",
 }
 WITH_FILES |= {"asbuilt", "confirming", "grounds", "vertical", "inventory", "readback", "reorder", "starter_roads"}
-WITH_FILES |= {"starter_survey", "services", "former", "placing", "cache", "resuming"}
+WITH_FILES |= {"starter_survey", "services", "former", "placing", "cache", "resuming", "delimited", "vetting"}
 
 
 @pytest.mark.parametrize("name", MODULES)

@@ -404,7 +404,7 @@ BAD: dict[str, tuple[Callable[[Path], dict[str, Any]], str]] = {
     "hydrants a folder": (_says(hydrants={"path": "."}), "hydrants"),
     "hydrants blank": (_says(hydrants={"path": ""}), "hydrants"),
     "hydrants noise": (_hydrants(_noise), "cannot be read as a layer"),
-    "hydrants empty file": (_hydrants(lambda p: p.write_bytes(b"")), "cannot be read as a layer"),
+    "hydrants empty file": (_hydrants(lambda p: p.write_bytes(b"")), "h.gpkg is empty"),
     "hydrants text": (_hydrants(_text("hello")), "cannot be read as a layer"),
     "hydrants cut short": (_hydrants(_cut), "cannot be read as a layer"),
     "hydrants broken GeoJSON": (_hydrants(_text('{"type": "FeatureColl'), "h.geojson"), "cannot be read as a layer"),

@@ -19,6 +19,12 @@ def test_the_table_and_the_cases_are_the_same() -> None:
     assert {outcome.kind for outcome in TOLD.values()} <= set(KINDS)
 
 
+def _inputs(folder: Path) -> dict[str, bytes]:
+    """What lies beside the results and the cache: names and bytes; of what is no file the name."""
+    found = (p for p in folder.rglob("*") if p.relative_to(folder).parts[0] not in ("out", ".cache"))
+    return {str(p.relative_to(folder)): p.read_bytes() if p.is_file() else b"" for p in found}
+
+
 @pytest.mark.parametrize("name", sorted(CASES))
 def test_a_bad_input_ends_as_the_table_says(name: str, tmp_path: Path) -> None:
     folder = tmp_path / "town"
@@ -28,7 +34,10 @@ def test_a_bad_input_ends_as_the_table_says(name: str, tmp_path: Path) -> None:
     if place.allow:
         pytest.skip(place.allow)
     expected = TOLD[name]
+    place.finish()
+    before = _inputs(folder)
     said = run(place)
+    assert _inputs(folder) == before, "something was written beside the inputs"
     text = " ".join(said.text.split())
     assert "Traceback" not in said.text
     assert "a fault in gradecheck itself" not in text

@@ -267,6 +267,8 @@ def _after_work(cells: Mapping[str, str]) -> bool:
 
 def _notes(shown: str, refused: list[str], nameless: list[Entry], entries: list[Entry], how: str) -> list[str]:
     notes = []
+    if not (refused or nameless or entries):
+        notes.append(f"{shown}: no row of it is filled in")
     if refused:
         two = f" (03/04/2027 is read {how})"
         notes.append(f"{shown}: {_rows(len(refused))} passed over for the date: {listed(refused)}{two}")

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
@@ -39,6 +40,7 @@ def read_catalog(path: Path, shown: str) -> Catalog:
 def _from_csv(text: str, shown: str) -> Catalog:
     """Rows of all kinds in one table; a row is what its column `kind` says, else what its columns fit."""
     rows = csv.DictReader(text.splitlines())
+    _check_head(rows, shown)
     tables: dict[str, Any] = {kind: [] for kind in _KEYS}
     lines: dict[str, int] = {}
     findings: list[Finding] = []
@@ -47,7 +49,7 @@ def _from_csv(text: str, shown: str) -> Catalog:
     for name in rows.fieldnames or ():
         if name not in known:
             findings.append(Finding(shown, f"unknown column '{name}'", f"known: {', '.join(sorted(known))}"))
-    for line, row in enumerate(rows, start=2):
+    for line, row in enumerate(_readable(rows, shown), start=2):
         where = f"{shown} line {line}"
         if None in row:
             findings.append(Finding(where, "more cells than columns", "put quotes around a text with a comma"))
@@ -57,7 +59,7 @@ def _from_csv(text: str, shown: str) -> Catalog:
         currencies.add(filled.pop("currency", ""))
         kind = filled.pop("kind", "") or _kind(filled)
         if kind not in _KEYS:
-            findings.append(Finding(where, f"kind {kind!r} is not one of {', '.join(_KEYS)}"))
+            findings.append(Finding(where, f"kind {kind!r} is not one of {', '.join(_KEYS)}", "write one of those"))
             continue
         tables[kind].append(_values(filled, kind, where, findings))
         lines[f"{shown}.{kind}[{len(tables[kind])}]"] = line
@@ -77,6 +79,29 @@ def _from_csv(text: str, shown: str) -> Catalog:
     return catalog
 
 
+def _check_head(rows: csv.DictReader[str], shown: str) -> None:
+    """Raises PlanError where the first row does not name columns apart from one another."""
+    try:
+        names = list(rows.fieldnames or ())
+    except csv.Error as error:
+        raise PlanError(Finding(f"{shown} line 1", f"cannot be read as a table ({error})", "mend the line")) from None
+    twice = sorted({name for name in names if name and names.count(name) > 1})
+    if twice:
+        raise PlanError(Finding(shown, f"has several columns {', '.join(twice)}", "leave one of each"))
+    if len(names) == 1 and any(sign in names[0] for sign in ";\t|"):
+        raise PlanError(Finding(shown, f"its cells are not parted by commas: {names[0][:80]}", "save it with commas"))
+
+
+def _readable(rows: csv.DictReader[str], shown: str) -> Iterator[dict[str | Any, str | Any]]:
+    """The rows. Raises PlanError at one that cannot be read."""
+    try:
+        yield from rows
+    except csv.Error as error:
+        limit = f"a cell has more than {csv.field_size_limit():,} letters"
+        what = limit if "field limit" in str(error) else f"cannot be read as a table ({error})"
+        raise PlanError(Finding(f"{shown} line {rows.line_num + 1}", what, "mend the line")) from None
+
+
 def _values(filled: dict[str, str], kind: str, where: str, findings: list[Finding]) -> dict[str, Any]:
     """The cells of a row as the values of its kind."""
     values: dict[str, Any] = {}
@@ -87,7 +112,7 @@ def _values(filled: dict[str, str], kind: str, where: str, findings: list[Findin
         try:
             values[key] = _NUMBERS[key](value) if key in _NUMBERS else value
         except ValueError:
-            findings.append(Finding(where, f"{key} {value!r} is not a number"))
+            findings.append(Finding(where, f"{key} {value!r} is not a number", "write it plainly, such as 410.50"))
     return values
 
 

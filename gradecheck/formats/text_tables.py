@@ -6,7 +6,7 @@ import csv
 import io
 import math
 import re
-from collections.abc import Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -84,7 +84,7 @@ def _rows(text: str, delimiter: str) -> list[tuple[int, tuple[str, ...]]]:
     """Rows with text in them, the line that each begins in."""
     reader = csv.reader(io.StringIO(text, newline=""), delimiter=delimiter)
     rows, line = [], 1
-    for cells in reader:
+    for cells in _each(reader):
         trimmed = tuple(cell.strip() for cell in cells)
         if any(cell.count(delimiter) >= _SWALLOWED and "\n" in cell for cell in trimmed):
             raise csv.Error(f"a quotation mark of line {line} is not closed: rows after it are taken for one text")
@@ -92,6 +92,16 @@ def _rows(text: str, delimiter: str) -> list[tuple[int, tuple[str, ...]]]:
             rows.append((line, trimmed))
         line = reader.line_num + 1
     return rows
+
+
+def _each(reader: Iterable[list[str]]) -> Iterator[list[str]]:
+    try:
+        yield from reader
+    except csv.Error as error:
+        if "field limit" not in str(error):
+            raise
+        limit = f"a cell has more than {csv.field_size_limit():,} letters; is a quotation mark not closed?"
+        raise csv.Error(limit) from None
 
 
 def _text(path: Path, shown: str, where: str, encoding: str | None, alone: bool) -> str:

@@ -17,6 +17,7 @@ from typing import Any
 
 from gradecheck import __version__, locations
 from gradecheck.addresses import is_address
+from gradecheck.errors import Finding, OutputError
 from gradecheck.grounds import Ground
 from gradecheck.inputs import Inputs
 from gradecheck.plan import Plan
@@ -111,6 +112,28 @@ def discreet(value: Any, folder: Path) -> Any:
         return [plain(one) for one in inner] if isinstance(inner, list | tuple) else inner
 
     return plain(value)
+
+
+def check_no_input(plan: Plan, folder: Path, names: Iterable[str]) -> None:
+    """Raises OutputError where a file of the run, one of `names` in `folder`, would take an input's place."""
+    grounds = [source for ground in (plan.before, plan.after) if ground is not None for source in ground.layers_down]
+    written = {
+        "the plan": plan.file,
+        "hydrants.path": plan.hydrants.path,
+        "paving.path": plan.paving.path if plan.paving else None,
+        "after.limits": plan.after.limits,
+        "after.pavement": plan.after.pavement,
+        "catalog.path": plan.catalog.path,
+        "stable.path": plan.stable.path if plan.stable else None,
+        **{f"{source.kind} {path}": path for source in grounds for path in source.paths},
+    }
+    there = {os.path.realpath(folder / name): name for name in names}  # which, unlike resolve(), takes a loop of links
+    for key, path in written.items():
+        file = None if path is None else path if isinstance(path, Path) else plan.resolve(path)
+        name = None if file is None else there.get(os.path.realpath(file))
+        if name is not None:
+            what = f"the run would put its own {name} over an input ({key})"
+            raise OutputError(Finding(folder.as_posix(), what, "choose another output folder, or rename the input"))
 
 
 def facts(inputs: Inputs) -> dict[str, Any] | None:

@@ -51,6 +51,10 @@ class Box:
         return found
 
 
+_MOST_IN_LINE = 1000
+"""Letters; no line of a sheet holds as many, and a longer text is not measured letter by letter."""
+
+
 def wrapped(text: str, font: str, size: float, width: float) -> list[str]:
     """Lines no wider than `width`; a word that is wider is broken where it must."""
     lines: list[str] = []
@@ -63,7 +67,8 @@ def wrapped(text: str, font: str, size: float, width: float) -> list[str]:
         if line:
             lines.append(line)
         while stringWidth(word, font, size) > width and len(word) > 1:
-            cut = next(n for n in range(len(word) - 1, 0, -1) if n == 1 or stringWidth(word[:n], font, size) <= width)
+            most = min(len(word) - 1, _MOST_IN_LINE)
+            cut = next(n for n in range(most, 0, -1) if n == 1 or stringWidth(word[:n], font, size) <= width)
             lines.append(word[:cut])
             word = word[cut:]
         line = word
@@ -96,6 +101,7 @@ def paragraphs(c: Any, texts: list[str], box: Box, size: float, font: str = PLAI
 def line_of(text: str, font: str, size: float, width: float) -> str:
     """As much of a line as fits."""
     text = text.strip()
+    text = text[:_MOST_IN_LINE]
     while text and stringWidth(text, font, size) > width:
         text = text[:-1]
     return text

@@ -35,6 +35,8 @@ class Project:
     text: str | bytes | None = None
     command: tuple[str, ...] = ()
     """More arguments of `gradecheck run`."""
+    held: list[Any] = field(default_factory=list)
+    """What stays open while the case runs."""
     allow: str = ""
     """Why this case may not be made here; it is skipped then."""
 
