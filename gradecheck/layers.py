@@ -204,11 +204,9 @@ def _not_read(error: Exception, shown: str, where: str, select: str | None, file
     text = _SQL.sub("", text)[:200]
     if select is not None and layer_names(file):
         lost = _NO_COLUMN.search(text)
-        mend = (
-            f"name a column of the layer; {nearest(lost[1] or lost[2], _columns(file))}"
-            if lost
-            else "write it as SQL: status = 'ACT'"
-        )
+        mend = "write it as SQL: status = 'ACT'"
+        if lost:
+            mend += f" (a text in quotes); or name a column: {nearest(lost[1] or lost[2], _columns(file))}"
         return Finding(f"{where}.where", f"{select!r} is not understood ({text})", mend)
     if isinstance(error, UnicodeDecodeError):
         what = f"{shown}: text is not {error.encoding}"
