@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import NDArray
 
 from gradecheck.probability import Bools, Ints
 
@@ -84,8 +83,3 @@ def counts(bits: Ints) -> dict[str, int]:
         if n:
             found[code] = n
     return found
-
-
-def none(n: int) -> NDArray[np.int64]:
-    """No cautions on n rows."""
-    return np.zeros(n, dtype=np.int64)

@@ -79,9 +79,6 @@ class Planned:
     low: Floats
     high: Floats
 
-    def __len__(self) -> int:
-        return len(self.flange)
-
 
 @dataclass(frozen=True, slots=True)
 class Found:
@@ -128,9 +125,6 @@ class Confirmed:
     off_sd: Floats
     off_design: Bools
     differs: Bools
-
-    def __len__(self) -> int:
-        return len(self.clearance)
 
 
 def confirm(planned: Planned, found: Found, policy: Policy) -> Confirmed:

@@ -13,7 +13,7 @@ import shapely
 from shapely import LineString, Point, Polygon, box, union_all
 
 from gradecheck.change import grade_change
-from gradecheck.surfaces import OUTSIDE, Heights, Layered
+from gradecheck.surfaces import OUTSIDE, Grain, Heights, Layered
 from gradecheck.surfaces.design import INSIDE, SHORT, UNCHANGED, UNKNOWN, WHY, Design
 from tests.rasters import EAST, NORTH, grid, ground, rough, write
 
@@ -299,3 +299,29 @@ def test_a_design_without_any_ground_clears_nobody_inside_its_limits(tmp_path):
     surface = ground(write(tmp_path / "a.tif", np.full((40, 40), np.nan), grid(1, -1)))
     limits = box(EAST, NORTH - 40, EAST + 40, NORTH)
     assert _cleared(surface, [(20, 20), (45, 20), (80, 20)], limits) == [False, False, True]
+
+
+@dataclass(frozen=True)
+class Wide(Shape):
+    """The same, fetched in blocks of 100 m, of which 20,000 are looked at for holes at most."""
+
+    @property
+    def grain(self):
+        return Grain(100.0, 100.0, 1)
+
+    @property
+    def names(self):
+        return ("design",)
+
+    def changed(self):
+        return []
+
+
+@pytest.mark.parametrize(("side", "said"), [(14_000, UNCHANGED), (14_200, UNKNOWN)])
+def test_a_design_too_wide_to_look_for_holes_in_leaves_them_undecided(side, said):
+    corners = union_all([box(0, 0, 100, 100), box(side - 100, side - 100, side, side)])
+    design = Design(Wide(corners), None, PAST)
+    middle = np.array([side / 2]), np.array([side / 2])
+    assert design.silence(*middle).tolist() == [said]
+    assert design.too_wide == (said == UNKNOWN)
+    assert Design(Wide(corners), box(0, 0, side, side), PAST).silence(*middle).tolist() == [INSIDE]
