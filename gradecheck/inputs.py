@@ -219,7 +219,7 @@ def _hydrants(plan: Plan, notes: list[str]) -> Hydrants:
 
 def _built(jobs: Jobs, limits: shapely.Geometry | None, pavement: Pavement | None) -> shapely.Geometry | None:
     """Where something is built: limits of work, else the plan's lines with the reach about them; the new pavement."""
-    parts = [limits] if limits is not None else [shapely.buffer(part, jobs.reach) for part in jobs.parts]
+    parts = [limits] if limits is not None else [paving.within_reach(part, jobs.reach) for part in jobs.parts]
     if pavement is not None and pavement.areas is not None:
         parts.append(pavement.areas)
     return shapely.union_all(parts) if parts else None

@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from contextlib import suppress
 from dataclasses import dataclass
 from datetime import date, datetime
+from typing import Any
 
 import numpy as np
 import shapely
@@ -19,6 +20,7 @@ from gradecheck.probability import Floats, Ints
 from gradecheck.setback import Pavement
 
 _TIE = 1e-6
+_MANY_CORNERS, _FEW_CORNERS = 10_000, 2_000
 _FIRST_YEAR = 1950
 """A start before that is the day zero of a spreadsheet or a database."""
 
@@ -210,3 +212,30 @@ def _day(value: object) -> date | None:
         with suppress(ValueError):
             day = date.fromisoformat(value.strip()[:10].replace("/", "-"))
     return day if day is not None and day.year >= _FIRST_YEAR else None
+
+
+def thinned(areas: Any, slack: float) -> Any:
+    """Geometries (n,), or one, of which those of very many corners get fewer, off by `slack` at most.
+
+    What people draw has thousands of corners; a million would take minutes and gigabytes.
+    """
+    fewer = shapely.simplify(areas, slack, preserve_topology=False)
+    many = (shapely.get_num_coordinates(areas) > _MANY_CORNERS) & ~shapely.is_empty(fewer)
+    return np.where(many, fewer, areas)[()]
+
+
+def within_reach(areas: Any, reach: float) -> Any:
+    """What lies within `reach`, working units, of geometries (n,) or of one; what thinning loses is added to it."""
+    if not reach > 0:
+        return areas
+    slack = reach / 20
+    plain = thinned(areas, slack)
+    while np.any((shapely.get_num_coordinates(plain) > _FEW_CORNERS) & ~_same(plain, areas)) and slack < reach:
+        slack *= 2  # corners much nearer to one another than the reach cost most of all
+        plain = thinned(areas, slack)
+    return shapely.buffer(plain, np.where(_same(plain, areas), reach, reach + slack))
+
+
+def _same(plain: Any, areas: Any) -> Any:
+    """Which geometries were not thinned."""
+    return shapely.get_num_coordinates(plain) == shapely.get_num_coordinates(areas)

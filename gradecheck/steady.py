@@ -13,7 +13,7 @@ from gradecheck import reference
 from gradecheck.errors import Finding, InputError, listed
 from gradecheck.grounds import Ground
 from gradecheck.layers import read_layer
-from gradecheck.paving import geometries
+from gradecheck.paving import geometries, within_reach
 from gradecheck.plan import Plan, StableSource
 from gradecheck.probability import Floats
 from gradecheck.stable import StableGround, stable_ground
@@ -188,7 +188,7 @@ def _places(
         if limits is None or source.beyond is None:
             what = "stable ground beyond the limits of work is asked for, and no limits are known"
             raise InputError(Finding("stable.beyond", what, "give [paving] or [after] limits as polygons, or a path"))
-        area = shapely.difference(shared, shapely.buffer(limits, source.beyond.metres / unit))
+        area = shapely.difference(shared, within_reach(limits, source.beyond.metres / unit))
     else:
         layer = read_layer(plan.resolve(source.path), source.path, "stable", source.layer)
         found, told = geometries(layer, work, "stable", 0)

@@ -165,8 +165,8 @@ ALLOWED: dict[str, set[str]] = {
     | SHOWN
     | WRITING
     | {"readback", "former", "reorder", "resuming"},
-    "report": (CORE | SETTINGS | JOB | SHOWN | {"outputs", "surfaces", "worksheets"}) - {"pipeline"},
-    "worksheets": (CORE | SETTINGS | JOB | SHOWN | {"formats", "outputs"}) - {"pipeline"},
+    "report": (CORE | SETTINGS | JOB | SHOWN | {"outputs", "paving", "surfaces", "worksheets"}) - {"pipeline"},
+    "worksheets": (CORE | SETTINGS | JOB | SHOWN | {"formats", "outputs", "paving"}) - {"pipeline"},
     "starter_roads": {"roads", "probability"},
     "starter_survey": {"formats", "probability"},
     "starter": {"starter_roads", "starter_survey", "probability"},

@@ -211,6 +211,7 @@ def test_ctrl_c_in_a_terminal_leaves_no_litter_and_says_what_was_kept(tmp_path: 
         "given = resuming.Keeping.__init__.__defaults__\n"
         "resuming.Keeping.__init__.__defaults__ = tuple(0.0 if v == 20.0 else v for v in given)\n"
         "measurement.measure.__defaults__ = (*measurement.measure.__defaults__[:-1], 200)\n"
+        "import signal; signal.signal(signal.SIGINT, signal.default_int_handler)\n"  # background jobs may ignore it
         "import time; real = measurement.judge\n"
         "measurement.judge = lambda *given: (time.sleep(0.03), real(*given))[1]\n"
         "from gradecheck.cli import main; sys.argv = ['gradecheck', 'run', 'plan.toml']; main()"

@@ -13,6 +13,7 @@ import shapely
 from numpy.typing import NDArray
 
 from gradecheck.inputs import Inputs
+from gradecheck.paving import within_reach
 from gradecheck.probability import Bools, Floats
 from gradecheck.reference import Path
 from gradecheck.surfaces import grain
@@ -104,7 +105,7 @@ def change_picture(inputs: Inputs, to_map: Path, imperial: bool) -> Picture | No
 def _parts(inputs: Inputs) -> NDArray[np.object_]:
     """What the picture is of, in parts."""
     if inputs.jobs.planned:
-        return np.asarray(shapely.buffer(np.array(inputs.jobs.parts, dtype=object), inputs.jobs.reach))
+        return np.asarray(within_reach(np.array(inputs.jobs.parts, dtype=object), inputs.jobs.reach))
     return np.array([inputs.after.surface.extent], dtype=object)
 
 

@@ -16,6 +16,7 @@ from gradecheck.clearance import Basis
 from gradecheck.decision import Action
 from gradecheck.outputs.columns import clearance_sd
 from gradecheck.outputs.style import mark_of
+from gradecheck.paving import thinned
 from gradecheck.probability import Floats, Ints
 from gradecheck.provenance import after_sources
 from gradecheck.reasons import choice_texts
@@ -170,7 +171,7 @@ def map_shapes(around: Surroundings, system: MapSystem, span: float) -> dict[str
 
 def _rings(shape: shapely.Geometry, system: MapSystem, fine: float) -> list[list[float]]:
     """Each ring or line as x, y, x, y ..."""
-    moved = shapely.transform(shape, lambda c: np.stack(system.path.there(c[:, 0], c[:, 1]), axis=1))
+    moved = shapely.transform(thinned(shape, fine / 4), lambda c: np.stack(system.path.there(c[:, 0], c[:, 1]), axis=1))
     simple = shapely.simplify(moved, fine)
     lines: list[shapely.Geometry] = []
     for part in shapely.get_parts(simple):

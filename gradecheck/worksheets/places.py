@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from gradecheck import reference
 from gradecheck.assessment import Assessment
+from gradecheck.paving import thinned
 from gradecheck.probability import Ints
 from gradecheck.walk import neighbours
 
@@ -59,11 +60,15 @@ def station_of(source: str | None) -> str:
     return match[0].strip() if match else ""
 
 
+_DRAWN = 0.1
+"""Metres that a drawn outline may be off where it has very many corners."""
+
+
 def sketches(a: Assessment, rows: Ints) -> list[Sketch]:
     """The surroundings of some hydrants."""
     h, metre = a.inputs.hydrants, reference.metres_per_unit(a.inputs.work)
     others, there = neighbours(h.x, h.y, rows, NEIGHBOURS)
-    parts = [_edges(g) for g in a.inputs.jobs.parts]
+    parts = [_edges(thinned(g, _DRAWN / metre)) for g in a.inputs.jobs.parts]
     tree = shapely.STRtree(parts)
     pavement = _pavement(a)
     paved = shapely.STRtree(pavement)
@@ -87,8 +92,11 @@ def _pavement(a: Assessment) -> NDArray[np.object_]:
     given = a.inputs.pavement
     if given is None:
         return np.empty(0, dtype=object)
+    metre = reference.metres_per_unit(a.inputs.work)
     shapes = [given.edges, *([given.areas] if given.areas is not None else [])]
-    return np.array([_edges(part) for shape in shapes for part in shapely.get_parts(shape)], dtype=object)
+    return np.array(
+        [_edges(thinned(part, _DRAWN / metre)) for shape in shapes for part in shapely.get_parts(shape)], dtype=object
+    )
 
 
 def _half(near: tuple[Neighbour, ...]) -> float:

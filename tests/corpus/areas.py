@@ -257,3 +257,12 @@ def pavement_over_everything(place: Project) -> None:
 def pavement_swapped(place: Project) -> None:
     """Northing in place of easting in the new pavement."""
     _area(place, "pavement", [shapely.box(NORTH, EAST, NORTH + 90, EAST + 90)])
+
+
+@bad("paving")
+def paving_of_a_million_corners(place: Project) -> None:
+    """The limits are one outline of a million corners."""
+    turn = np.linspace(0, 2 * np.pi, 1_000_000, endpoint=False)
+    out = 60 + 0.5 * np.sin(turn * 5000)
+    ring = np.stack([EAST + 50 + out * np.cos(turn), NORTH + 50 + out * np.sin(turn)], axis=1)
+    _paving(place, [shapely.Polygon(ring)])
