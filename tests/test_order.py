@@ -470,3 +470,21 @@ def test_the_order_does_not_depend_on_the_order_of_the_hydrants() -> None:
     for one, other in zip(world.order(), turned.order(), strict=True):
         assert one.quantity_expected == pytest.approx(other.quantity_expected, abs=1e-9)
         assert (one.job, one.part_number, one.quantity_order) == (other.job, other.part_number, other.quantity_order)
+
+
+def test_a_length_is_described_as_the_catalogue_does_else_by_its_length() -> None:
+    own = part("extension", "Q-6", length="6 in", description="riser, short")
+    rows = [Row(-2.0, 0.1), Row(-8.0, 0.1)]
+    lines = World(rows, catalog(own, TWELVE)).lines()
+    assert lines["Q-6"].description == "riser, short"
+    assert lines["Q-12"].description == "12 in extension"
+
+
+def test_jobs_and_families_that_do_not_meet_have_no_lines() -> None:
+    """Two open hydrants of two families in two jobs: a line for each, none for the other two combinations."""
+    parts = catalog(SIX, part("extension", "R-6", length="6 in", family="B"))
+    rows = [Row(1.0, 2.0, job=0, family=0), Row(1.0, 2.0, job=1, family=1)]
+    world = World(rows, parts, jobs=("Elm", "Fir"), families=(("A", True), ("B", True)))
+    assert np.isin(world.decision().action, OPEN).all()
+    found = {(line.job, line.part_number) for line in world.order() if line.quantity_expected > 0.005}
+    assert found == {("Elm", "Q-6"), ("Fir", "R-6")}
