@@ -172,7 +172,7 @@ class _Journal:
         except (OSError, ValueError, KeyError, TypeError):
             return None
         plain = all(isinstance(name, str) and name == Path(name).name for name in (*names, *gone))
-        return cls(names, gone, undo) if plain else None
+        return cls(names, gone, undo) if plain and names else None
 
     @property
     def steps(self) -> list[tuple[str, bool]]:

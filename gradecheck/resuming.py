@@ -55,7 +55,7 @@ class Keeping:
     facts: Callable[[], Facts | None] = nothing_known
     inner: Spread = field(default_factory=Here)
     fresh: bool = False
-    after: float = KEEP_AFTER
+    after: float = field(default_factory=lambda: KEEP_AFTER)
     used: int = 0
     of: int = 0
     notes: list[str] = field(default_factory=list)
@@ -67,7 +67,9 @@ class Keeping:
         """See `Spread.judge`. Raises Interrupted where it is stopped and batches are kept."""
         started = time.monotonic()
         self.of = len(batches)
-        found = {} if self.fresh else self._former(batches)
+        if self.fresh:
+            self.forget()  # what is kept from now on must not lie beside what was kept of other inputs
+        found = self._former(batches)
         self.used = len(found)
         for number, judged in found.items():
             done(number, judged)
@@ -86,7 +88,9 @@ class Keeping:
         except KeyboardInterrupt:
             if time.monotonic() - started > self.after or found:
                 self._keep(batches, waiting, now=True)
-                raise Interrupted(len(list(self.place.glob("*.batch"))), len(batches)) from None
+            kept = len(list(self.place.glob("*.batch")))
+            if kept:
+                raise Interrupted(kept, len(batches)) from None
             raise
         if time.monotonic() - started > self.after:
             self._keep(batches, waiting)  # what comes after may be cut short too
@@ -183,9 +187,8 @@ def _difference(said: Any, now: Facts | None) -> str:
         return "they are damaged"
     if now is None:
         return "not every input has a digest"
-    changed = [
-        name for name in now if not isinstance(said, dict) or said.get(name) != json.loads(json.dumps(now[name]))
-    ]
+    then = said if isinstance(said, dict) else {}
+    changed = [name for name in now if then.get(name) != json.loads(json.dumps(now[name]))]
     return f"{' and '.join(changed) or 'the inputs'} changed since"
 
 

@@ -207,7 +207,8 @@ def test_a_folder_goes_again_where_nothing_is_put_into_it_but_a_persons_own_stay
 
 @pytest.mark.parametrize(
     "journal",
-    ["", "null", '{"files": ["../elsewhere"], "gone": [], "undo": false}', '{"files": [7], "gone": [], "undo": 0}',
+    ["", "null", '{"files": [], "gone": ["run.json"], "undo": false}',
+     '{"files": ["../elsewhere"], "gone": [], "undo": false}', '{"files": [7], "gone": [], "undo": 0}',
      '{"files": ["run.json"], "gone": ["/etc/passwd"], "undo": false}'],
 )  # fmt: skip
 def test_a_journal_that_is_not_ours_is_not_followed(tmp_path: Path, journal: str) -> None:

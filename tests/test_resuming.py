@@ -17,7 +17,7 @@ import pytest
 
 from gradecheck import Plan, measurement, pipeline, resuming
 from gradecheck.judging import Batch, Judged, Site
-from gradecheck.resuming import Interrupted, Keeping
+from gradecheck.resuming import Interrupted
 from tests.projects import CRS, hydrants, plan_values, three, toml_text, write_ground, write_grounds
 from tests.test_spread import same
 
@@ -53,14 +53,8 @@ def town(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     (folder / "plan.toml").write_text(toml_text(plan_values()))
     monkeypatch.setenv("GRADECHECK_CACHE", str(tmp_path / "cache"))
     monkeypatch.setattr(resuming, "KEEP_AFTER", -1.0)
-    monkeypatch.setattr(Keeping.__init__, "__defaults__", _with_after(-1.0))
     monkeypatch.setattr(measurement.measure, "__defaults__", (*measurement.measure.__defaults__[:-1], 5))
     return folder / "plan.toml"
-
-
-def _with_after(seconds: float) -> tuple[Any, ...]:
-    given = list(Keeping.__init__.__defaults__ or ())
-    return tuple(seconds if value == 20.0 else value for value in given)
 
 
 def kept(town: Path) -> list[Path]:
@@ -110,6 +104,16 @@ def test_fresh_uses_nothing_of_it(town: Path) -> None:
     result, worked = resumed(town, fresh=True)
     assert worked == 12
     assert "resumed" not in result.summary
+
+
+def test_what_a_fresh_run_keeps_never_passes_for_what_was_kept_of_other_inputs(town: Path) -> None:
+    whole = pipeline.compute(Plan.load(town))
+    cut_short(town)
+    _other_ground(town)
+    with pytest.raises(Interrupted):
+        pipeline.run(Plan.load(town), spread=Stopping(4), fresh=True)
+    write_grounds(town.parent)
+    same(resumed(town)[0].assessment.change, whole.assessment.change)
 
 
 def _other_hydrant(town: Path) -> None:
@@ -174,15 +178,11 @@ def test_a_cache_that_cannot_be_written_to_is_said_and_the_run_goes_on(
 
 
 def test_a_short_run_keeps_nothing(town: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(Keeping.__init__, "__defaults__", _swap(Keeping.__init__.__defaults__, -1.0, 20.0))
+    monkeypatch.setattr(resuming, "KEEP_AFTER", 20.0)
     with pytest.raises(KeyboardInterrupt) as stopped:
         pipeline.run(Plan.load(town), spread=Stopping(4))
     assert not isinstance(stopped.value, Interrupted)
     assert not kept(town)
-
-
-def _swap(given: tuple[Any, ...] | None, old: Any, new: Any) -> tuple[Any, ...]:
-    return tuple(new if value == old else value for value in given or ())
 
 
 def test_a_crash_after_the_batches_costs_none_of_them(town: Path, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -208,8 +208,7 @@ def test_ctrl_c_in_a_terminal_leaves_no_litter_and_says_what_was_kept(tmp_path: 
     (tmp_path / "plan.toml").write_text(toml_text(plan_values(output={"sheets": [], "report_rows": 100})))
     code = (
         "import sys; from gradecheck import measurement, resuming\n"
-        "given = resuming.Keeping.__init__.__defaults__\n"
-        "resuming.Keeping.__init__.__defaults__ = tuple(0.0 if v == 20.0 else v for v in given)\n"
+        "resuming.KEEP_AFTER = 0.0\n"
         "measurement.measure.__defaults__ = (*measurement.measure.__defaults__[:-1], 200)\n"
         "import signal; signal.signal(signal.SIGINT, signal.default_int_handler)\n"  # background jobs may ignore it
         "import time; real = measurement.judge\n"

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from scipy.integrate import quad
 from scipy.stats import norm, uniform
 
-from gradecheck.probability import Mixture, blurred_uniform_cdf, normal_cdf
+from gradecheck.probability import Mixture, blurred_cells_cdf, blurred_uniform_cdf, normal_cdf
 
 
 def blurred(x: float, centre: float, half: float, sd: float) -> float:
@@ -34,6 +34,17 @@ def test_uniform_plus_normal_agrees_with_numerical_integration(ratio: float) -> 
     for z in (-6.0, -2.3, -1.001, -0.999, -0.4, 0.0, 0.17, 0.83, 1.0, 1.6, 5.1):
         x = centre + z * max(half, sd)
         assert blurred(x, centre, half, sd) == pytest.approx(integrated(x, centre, half, sd), abs=1e-10)
+
+
+@pytest.mark.parametrize("ratio", [1e-3, 0.03, 0.3, 1, 4])
+def test_parts_of_a_uniform_agree_with_numerical_integration_over_each(ratio: float) -> None:
+    half, centre, cells = 0.0762, -0.31, 6
+    sd, part = ratio * half, half / cells
+    for z in (-2.3, -0.999, -0.4, 0.17, 0.83, 1.6):
+        x = centre + z * max(half, sd)
+        found = blurred_cells_cdf(*(np.array([v]) for v in (x, centre, half, sd)), cells)[0]
+        middles = [centre - half + (2 * k + 1) * part for k in range(cells)]
+        assert found == pytest.approx([integrated(x, m, part, sd) for m in middles], abs=1e-10)
 
 
 @pytest.mark.parametrize("ratio", [1e5, 1e7])
