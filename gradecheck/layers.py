@@ -34,6 +34,7 @@ from gradecheck.errors import Finding, InputError, listed
 from gradecheck.probability import Ints
 from gradecheck.relations import read_rows
 from gradecheck.services import fetched
+from gradecheck.storage import as_stored
 from gradecheck.validation import nearest
 from gradecheck.vetting import asks_for_its_schema, members, vet
 
@@ -121,6 +122,9 @@ def _read_file(
                 everything = np.asarray(full.column(0).to_numpy(), dtype=np.int64)
         except (DataSourceError, DataLayerError, FieldError, ValueError, OSError, pa.ArrowInvalid) as error:
             raise InputError(_not_read(error, shown, where, select, file)) from None
+    if file is path:
+        table, told = as_stored(path, shown, where, name, table, fids)
+        notes = (*notes, *told)
     order = np.argsort(everything, kind="stable")
     place = order[np.searchsorted(everything, fids, sorter=order)] + 1
     # By position and by type: an attribute may have the name that the id or the geometry has.
