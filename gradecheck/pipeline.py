@@ -22,8 +22,9 @@ from gradecheck.former import read_formers
 from gradecheck.inputs import open_inputs
 from gradecheck.measurement import Here, Progress, Spread, silent
 from gradecheck.order import OrderLine
-from gradecheck.outputs import columns, confirm_files, layer, manifest, order_files, postgis, workbook
+from gradecheck.outputs import columns, confirm_files, layer, manifest, order_files, postgis, strangers, workbook
 from gradecheck.outputs.confirm_summary import confirm_summary
+from gradecheck.outputs.frames import frame, geo_frame
 from gradecheck.outputs.summary import order_summary, summary_of
 from gradecheck.outputs.trace import Counting, trace
 from gradecheck.placing import check_place, claimed, in_place, nothing
@@ -60,6 +61,7 @@ PARQUET = "hydrants.parquet"
 """The layer of hydrants once more, where the plan asks for it."""
 _OURS = {*_DELIVERABLES, *_STALE, "run.json"} - {"notices.csv", "measurements.csv"}
 """What is put in place whatever lies there; forms that people fill in are kept."""
+_ORDER = ("order.csv", "order.xlsx", workbook.TRACE_CSV)
 PLACED = "order_placed.csv"
 """A copy of order.csv that a buyer keeps in the folder: what later orders are held against."""
 
@@ -78,22 +80,22 @@ class Result:
     @cached_property
     def hydrants(self) -> GeoDataFrame:
         """The layer `hydrants`, in the input's reference system."""
-        return _geo(columns.hydrants_table(self.assessment), self.assessment)
+        return geo_frame(columns.hydrants_table(self.assessment), self.assessment)
 
     @cached_property
     def rejected(self) -> GeoDataFrame:
         """The layer `rejected`."""
-        return _geo(columns.rejected_table(self.assessment), self.assessment)
+        return geo_frame(columns.rejected_table(self.assessment), self.assessment)
 
     @cached_property
     def order(self) -> pd.DataFrame:
         """The rows of the order."""
-        return _frame(columns.order_table(self.assessment.order, self.assessment.inputs.plan.output.unit))
+        return frame(columns.order_table(self.assessment.order, self.assessment.inputs.plan.output.unit))
 
     @cached_property
     def options(self) -> pd.DataFrame:
         """What may be right at hydrants that are not decided."""
-        return _frame(columns.options_table(self.assessment))
+        return frame(columns.options_table(self.assessment))
 
 
 def compute(
@@ -167,9 +169,15 @@ def order(package: Path | str, *, out: Path | str | None = None, today: date | N
         summary = order_summary(again)
         summary["warnings"] = [*said, *summary["warnings"]]
         record, stale = home / "run.json", (workbook.TRACE_CSV,)
+        # Where no run.json tells whose an order is, its columns do.
+        others = {} if order_files.is_order(target / "order.csv") else strangers.found(target, _ORDER, "run.json")
+        summary["warnings"] += strangers.words(others, target)
+
+        def order_alone(aside: Path) -> list[Path]:
+            return [*strangers.keep(others, target, aside).values(), *_remake(again, target, aside, day)]
 
         def all_of_it(aside: Path) -> list[Path]:
-            made = [_repacked(again, path, aside), *_remake(again, home, aside, day)]
+            made = [_repacked(again, path, aside), *order_alone(aside)]
             return [*made, *manifest.renewed(record, aside, summary, made)]
 
         def package_alone(aside: Path) -> list[Path]:
@@ -179,7 +187,7 @@ def order(package: Path | str, *, out: Path | str | None = None, today: date | N
         if _same(home, target):
             in_place(home, all_of_it, stale)
         else:
-            in_place(target, lambda aside: _remake(again, target, aside, day), stale)
+            in_place(target, order_alone, stale)
             in_place(home, package_alone)
     return summary
 
@@ -225,8 +233,14 @@ def confirm(
         result = compute(plan, today=day, progress=progress, former=read_formers(plan, folder)[0])
         found = confirmed_by(result.assessment, asbuilt, books, jobs)
         summary = confirm_summary(found, day)
-        summary["warnings"] = [*said, *summary["warnings"]]
-        in_place(target, lambda aside: confirm_files.write_confirmation(found, summary, aside, day))
+        others = strangers.found(target, confirm_files.NAMES, confirm_files.RECORD)
+        summary["warnings"] = [*said, *summary["warnings"], *strangers.words(others, target)]
+
+        def make(aside: Path) -> list[Path]:
+            kept = strangers.keep(others, target, aside)
+            return confirm_files.write_confirmation(found, summary, aside, day, kept)
+
+        in_place(target, make)
         return found, summary
 
 
@@ -284,11 +298,13 @@ def _written(result: Result, target: Path, stored: Sequence[Edit]) -> tuple[Resu
     """
     started = time.perf_counter()
     plan = result.assessment.inputs.plan
+    others = strangers.found(target, sorted(_OURS - {PACKAGE}), "run.json")  # `read_formers` knows packages
+    result = _told(result, strangers.words(others, target))
     with postgis.opened(plan) as tables:
         made_of: list[Result] = []
 
         def make(aside: Path) -> list[Path]:
-            made, whole = _make(result, aside, started, tables, stored)
+            made, whole = _make(result, aside, started, tables, stored, others)
             made_of.append(whole)
             return made
 
@@ -297,7 +313,12 @@ def _written(result: Result, target: Path, stored: Sequence[Edit]) -> tuple[Resu
 
 
 def _make(
-    result: Result, aside: Path, started: float, tables: postgis.Tables | None, stored: Sequence[Edit]
+    result: Result,
+    aside: Path,
+    started: float,
+    tables: postgis.Tables | None,
+    stored: Sequence[Edit],
+    others: Mapping[str, str],
 ) -> tuple[list[Path], Result]:
     """All files, and the tables, as far as they are asked for; the result with what is said of those."""
     a = result.assessment
@@ -315,6 +336,7 @@ def _make(
     rest = _write_workbook(outputs["order.xlsx"], plan, _counting(a), a.order, a.today, aside.parent)
     if rest is not None:
         outputs[rest.name] = rest
+    outputs |= strangers.keep(others, aside.parent, aside)
     sheets = book(a)
     write_worksheets(sheets, outputs["worksheets.pdf"], plan.output.paper)
     for name, write_form in (("notices.csv", write_notices), ("measurements.csv", write_measurements)):
@@ -376,23 +398,3 @@ def _metadata(a: Assessment) -> dict[str, Any]:
         "review": settings(a.review.at),
         "review_kept": settings(a.review.kept),
     }
-
-
-def _geo(table: Any, a: Assessment) -> GeoDataFrame:
-    import geopandas
-    import shapely
-
-    points = shapely.from_wkb(table.column(columns.GEOMETRY).to_numpy())
-    return geopandas.GeoDataFrame(
-        _frame(table.drop_columns([columns.GEOMETRY])), geometry=points, crs=a.inputs.hydrants.crs
-    )
-
-
-def _frame(table: Any) -> pd.DataFrame:
-    """Integers and booleans with gaps stay what they are."""
-    import pandas as pd
-    import pyarrow as pa
-
-    kinds = {pa.int64(): pd.Int64Dtype(), pa.int32(): pd.Int32Dtype(), pa.bool_(): pd.BooleanDtype()}
-    frame: pd.DataFrame = table.to_pandas(types_mapper=kinds.get)
-    return frame

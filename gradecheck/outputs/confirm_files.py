@@ -17,11 +17,19 @@ from gradecheck.outputs.confirm_rows import confirmed_table, register_table
 from gradecheck.outputs.order_files import write_csv
 
 PACKAGE = "confirm.gpkg"
+RECORD = "confirm.json"
+NAMES = (PACKAGE, "acceptance.xlsx", "register.csv", RECORD)
+"""All files; the last one tells which of the others belong together."""
 
 
-def write_confirmation(c: Confirmation, summary: Mapping[str, Any], aside: Path, today: date) -> list[Path]:
-    """Write all files into a folder, which must hold none of them. Raises OutputError, OSError."""
-    outputs = {name: aside / name for name in (PACKAGE, "acceptance.xlsx", "register.csv")}
+def write_confirmation(
+    c: Confirmation, summary: Mapping[str, Any], aside: Path, today: date, others: Mapping[str, Path]
+) -> list[Path]:
+    """Write all files into a folder, which must hold none of them; others: what else belongs to them, by name.
+
+    Raises OutputError, OSError.
+    """
+    outputs = {**{name: aside / name for name in NAMES[:-1]}, **others}
     plan = c.assessment.inputs.plan
     _write_package(c, outputs[PACKAGE])
     write_acceptance(c, outputs["acceptance.xlsx"], today, plan.output.paper)
@@ -30,7 +38,7 @@ def write_confirmation(c: Confirmation, summary: Mapping[str, Any], aside: Path,
     read = manifest.input_files(c.assessment.inputs)
     read += manifest.entries((role, path.as_posix(), path) for role, path in beside)
     read += [manifest.away(role, name, None) for role, name in c.files if is_remote(name)]
-    last = aside / "confirm.json"
+    last = aside / RECORD
     manifest.write_manifest(last, plan, read, summary, {}, outputs)
     return [*outputs.values(), last]
 

@@ -219,13 +219,15 @@ def _digest(path: Path, *_: int) -> str:
 
 
 def renewed(path: Path, aside: Path, order: Mapping[str, Any] | None, outputs: Iterable[Path]) -> list[Path]:
-    """A copy of run.json in `aside` with a new order and the digests of files made anew; nothing where there is none.
+    """A copy of run.json in `aside` with a new order and digests of files made anew; nothing where a run wrote none.
 
     order: None where the order's own files are elsewhere.
     """
     try:
         content = json.loads(path.read_text(encoding="utf-8"))
-    except (OSError, ValueError):
+        if "gradecheck" not in content["versions"]:
+            return []
+    except (OSError, ValueError, KeyError, TypeError):
         return []
     if order is not None:
         content.update({key: order[key] for key in ("order", "cost", "order_by", "actions")})

@@ -64,6 +64,16 @@ def read_csv(path: Path) -> list[dict[str, str]] | None:
         return [{}]
 
 
+def is_order(path: Path) -> bool:
+    """Whether a file is an order.csv of ours: by its columns."""
+    try:
+        with path.open(encoding="utf-8-sig", newline="") as file:
+            first = next(csv.reader(file), [])
+    except (OSError, UnicodeDecodeError, csv.Error):
+        return False
+    return {"job", "family", "part_number", "quantity_firm", "quantity_buy"} <= set(first)
+
+
 def cents(line: OrderLine) -> Decimal:
     """What a line costs, rounded as a spreadsheet does; 0 where it is not known."""
     return (line.cost or Decimal(0)).quantize(Decimal("0.01"), ROUND_HALF_UP)
