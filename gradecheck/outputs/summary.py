@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import textwrap
 from collections import Counter, defaultdict
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from datetime import date
 from typing import Any
 
@@ -181,26 +181,41 @@ def summary_text(summary: Mapping[str, Any], where: str | None = None) -> str:
     return "\n".join(lines)
 
 
+_ORDER_HEAD = ("firm", "expected", "to have", "to buy", "cost")
+
+
+def _order_cells(row: Mapping[str, Any]) -> tuple[str, ...]:
+    """The numbers of a line of the order."""
+    buy = "-" if row["buy"] is None else str(row["buy"])
+    cost = "-" if row["cost"] is None else f"{row['cost']:,.0f}"
+    return str(row["firm"]), f"{row['expected']:.1f}", str(row["order"]), buy, cost
+
+
 def _order_lines(summary: Mapping[str, Any]) -> list[str]:
     rows = summary["order"]
     left_out = relocated_text(summary["actions"].get("relocate", 0))
     if not rows:
         return ["Nothing to order.", *([left_out] if left_out else [])]
-    lines = [f"{'Order':<38}{'firm':>6}{'expected':>10}{'to have':>9}{'to buy':>8}{'cost':>9}"]
-    by_family: dict[str, list[dict[str, Any]]] = defaultdict(list)
-    for row in rows:
-        by_family[row["family"]].append(row)
+    total = "" if summary["cost"] is None else f"{summary['cost']:,.0f}"
+    cells = [_order_cells(row) for row in rows]
+    # Columns are as wide as they are in most orders, and wider where numbers are larger than that.
+    least = zip((6, 10, 9, 8, 9), zip(_ORDER_HEAD, *cells, ("", "", "", "", total), strict=True), strict=True)
+    widths = [max(width, *(len(cell) + 1 for cell in column)) for width, column in least]
+
+    def line(name: str, numbers: Sequence[str]) -> str:
+        return f"{name[:37]:<38}" + "".join(f"{cell:>{w}}" for cell, w in zip(numbers, widths, strict=True))
+
+    lines = [line("Order", _ORDER_HEAD)]
+    by_family: dict[str, list[str]] = defaultdict(list)
+    for row, numbers in zip(rows, cells, strict=True):
+        name = f"    {row['part']}" + (f" ({row['part_number']})" if row["part_number"] else "")
+        by_family[row["family"]].append(line(name, numbers))
     for family, members in by_family.items():
-        lines.append(f"  family {family}" if family else "  family not stated")
-        for row in members:
-            name = f"    {row['part']}" + (f" ({row['part_number']})" if row["part_number"] else "")
-            buy = "-" if row["buy"] is None else row["buy"]
-            cost = "-" if row["cost"] is None else f"{row['cost']:,.0f}"
-            lines.append(f"{name[:37]:<38}{row['firm']:>6}{row['expected']:>10.1f}{row['order']:>9}{buy:>8}{cost:>9}")
+        lines += [f"  family {family}" if family else "  family not stated", *members]
     if any(row["buy"] is None for row in rows):
         lines.append("  '-': not orderable, no part in the catalogue")
-    if summary["cost"] is not None:
-        lines.append(f"{'  total ' + summary['currency']:<38}{'':>33}{summary['cost']:>9,.0f}")
+    if total:
+        lines.append(line(f"  total {summary['currency']}", ("", "", "", "", total)))
     if summary["order_by"] is not None:
         lines.append(f"  order by {summary['order_by']}, the first of these to be ordered")
     return [*lines, *([f"  {left_out}"] if left_out else [])]
