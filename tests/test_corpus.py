@@ -7,6 +7,7 @@ from pathlib import Path
 
 import pytest
 
+from gradecheck.placing import LOCK
 from tests.corpus import CASES, KINDS, OUTCOMES, outcomes, project, written
 from tests.corpus.running import MEGABYTES, SECONDS, run
 
@@ -19,9 +20,9 @@ def test_the_table_and_the_cases_are_the_same() -> None:
     assert {outcome.kind for outcome in TOLD.values()} <= set(KINDS)
 
 
-def _inputs(folder: Path) -> dict[str, bytes]:
-    """What lies beside the results and the cache: names and bytes; of what is no file the name."""
-    found = (p for p in folder.rglob("*") if p.relative_to(folder).parts[0] not in ("out", ".cache"))
+def _lying(folder: Path, *but: str) -> dict[str, bytes]:
+    """What lies in a folder, but for some of its entries: names and bytes; of what is no file the name."""
+    found = (p for p in folder.rglob("*") if p.relative_to(folder).parts[0] not in but)
     return {str(p.relative_to(folder)): p.read_bytes() if p.is_file() else b"" for p in found}
 
 
@@ -35,9 +36,9 @@ def test_a_bad_input_ends_as_the_table_says(name: str, tmp_path: Path) -> None:
         pytest.skip(place.allow)
     expected = TOLD[name]
     place.finish()
-    before = _inputs(folder)
+    before, results = _lying(folder, "out", ".cache"), _lying(folder / "out")
     said = run(place)
-    assert _inputs(folder) == before, "something was written beside the inputs"
+    assert _lying(folder, "out", ".cache") == before, "something was written beside the inputs"
     text = " ".join(said.text.split())
     assert "Traceback" not in said.text
     assert "a fault in gradecheck itself" not in text
@@ -48,7 +49,8 @@ def test_a_bad_input_ends_as_the_table_says(name: str, tmp_path: Path) -> None:
         assert said.status == 2
         assert "mend: " in text
         assert said.record is None
-        assert not (folder / "out").exists()
+        assert _lying(folder / "out", LOCK) == results
+        assert results or not (folder / "out").exists()
         return
     assert said.status == 0
     assert said.record is not None
