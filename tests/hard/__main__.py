@@ -1,6 +1,6 @@
-"""`python -m tests.hard PART...`, by hand: kill, faults, soak, fuzz. Prints one line of figures for each.
+"""`python -m tests.hard PART...`, by hand: kill, faults, soak, fuzz, mutants. Prints one line of figures for each.
 
---seconds: of fuzzing, each reader. --times: of kills, or runs of the soak.
+--seconds: of fuzzing, each reader. --times: of kills, runs of the soak, or mutants (a random choice; all by default).
 """
 
 from __future__ import annotations
@@ -10,13 +10,13 @@ import os
 
 os.environ.setdefault("GRADECHECK_THREADS", "1")  # processes are forked here: they must have one thread alone
 
-from tests.hard import fuzz, kills, soak
+from tests.hard import fuzz, kills, mutants, soak
 
 
 def main() -> None:
     """Do the parts that are asked for."""
     asked = argparse.ArgumentParser(description=__doc__)
-    asked.add_argument("parts", nargs="+", choices=("kill", "faults", "soak", "fuzz"))
+    asked.add_argument("parts", nargs="+", choices=("kill", "faults", "soak", "fuzz", "mutants"))
     asked.add_argument("--seconds", type=int, default=60)
     asked.add_argument("--times", type=int)
     said = asked.parse_args()
@@ -27,6 +27,9 @@ def main() -> None:
             print(kills.at_every_change(), flush=True)
         elif part == "soak":
             print(soak.many_runs(said.times or 200), flush=True)
+        elif part == "mutants":
+            for line in mutants.survivors(said.times):
+                print(line, flush=True)
         else:
             for line in fuzz.every_reader(said.seconds):
                 print(line, flush=True)

@@ -1,0 +1,186 @@
+"""Small faults put into the code, one at a time: do the tests tell? The faults are mutmut's, the running is ours.
+
+mutmut starts what tests need for each fault anew, and they tell in any order; here a process that has loaded it all is
+forked, and the quickest tests come first. Needs mutmut, installed by hand.
+"""
+
+from __future__ import annotations
+
+import importlib
+import json
+import os
+import random
+import shutil
+import subprocess
+import sys
+import tempfile
+import time
+from collections.abc import Iterator, Sequence
+from pathlib import Path
+from typing import Any
+
+ROOT = Path(__file__).parents[2]
+MODULES = ("decision", "order")
+TESTS = (
+    "tests/test_order.py",
+    "tests/test_decision.py",
+    "tests/test_choices.py",
+    "tests/reference/test_distributions.py",
+    "tests/test_decision_properties.py",
+    "tests/test_review.py",
+)
+"""What knows of those modules."""
+PATIENCE = 4.0
+"""Times what the tests take without a fault: longer is a fault found, for it would be noticed."""
+
+
+def survivors(times: int | None) -> Iterator[str]:
+    """One line of figures, then each fault that no test told of. times: as many, chosen at random; by default all."""
+    with tempfile.TemporaryDirectory() as name:
+        folder = Path(name)
+        names = _planted(folder)
+        chosen = names if times is None else sorted(random.Random(1).sample(names, min(times, len(names))))
+        (folder / "chosen.json").write_text(json.dumps(chosen), encoding="utf-8")
+        subprocess.run(
+            [sys.executable, "-m", "tests.hard.mutants", "chosen.json", "found.json"],
+            cwd=folder,
+            env={**os.environ, "PYTHONPATH": str(folder)},
+            check=True,
+        )
+        found: dict[str, str] = json.loads((folder / "found.json").read_text(encoding="utf-8"))
+        left = [name for name, how in found.items() if how == "left"]
+        late = sum(how == "late" for how in found.values())
+        share = 100 * (len(found) - len(left)) / len(found)
+        yield (
+            f"mutants of {' and '.join(f'{m}.py' for m in MODULES)}: {len(found)} of {len(names)} tried, "
+            f"{len(found) - len(left)} killed ({share:.1f} %; {late} of them by never ending), {len(left)} survive"
+        )
+        for name in left:
+            yield _shown(folder, name)
+
+
+def _planted(folder: Path) -> list[str]:
+    """A copy of the project with all faults in it, asleep; their names."""
+    from mutmut.mutation.file_mutation import mutate_file_contents
+
+    for part in ("gradecheck", "tests", "sample_data"):
+        shutil.copytree(ROOT / part, folder / part, ignore=shutil.ignore_patterns("__pycache__"))
+    for part in ("pyproject.toml", "README.md", "LICENSE"):
+        shutil.copy(ROOT / part, folder)
+    names = []
+    for module in MODULES:
+        path = folder / "gradecheck" / f"{module}.py"
+        made = mutate_file_contents(str(path), path.read_text(encoding="utf-8"))
+        path.write_text(made.code, encoding="utf-8")
+        names += [f"gradecheck.{module}.{name}" for name in made.mutant_names]
+    return names
+
+
+def _shown(folder: Path, name: str) -> str:
+    """A fault: the lines that differ from the code as it is."""
+    import difflib
+
+    module, _, mutant = name.rpartition(".")
+    text = (folder / f"{module.replace('.', '/')}.py").read_text(encoding="utf-8")
+    base = mutant.rpartition("__mutmut_")[0] + "__mutmut_orig"
+    was, now = (_body(text, function) for function in (base, mutant))
+    lines = difflib.unified_diff(was, now, n=0, lineterm="")
+    return "\n".join([name, *(f"  {x}" for x in lines if x[0] in "+-" and x[:3] not in ("+++", "---"))])
+
+
+def _body(text: str, function: str) -> list[str]:
+    import ast
+
+    for node in ast.walk(ast.parse(text)):
+        if isinstance(node, ast.FunctionDef) and node.name == function:
+            return text.splitlines()[node.lineno : node.end_lineno]
+    return []
+
+
+def _try_all(names: Sequence[str]) -> dict[str, str]:
+    """Each fault, and how it ended: killed, late, or left."""
+    import pytest
+    from hypothesis import Phase, settings
+
+    settings.register_profile("tell", phases=[Phase.explicit, Phase.generate])  # told is enough, no need to shrink it
+    for test in TESTS:  # what every child would load
+        importlib.import_module(test.removesuffix(".py").replace("/", "."))
+    started = time.monotonic()
+    if os.waitpid(_child("none"), 0)[1] != 0:
+        raise SystemExit("the tests fail without any fault")
+    patience = PATIENCE * (time.monotonic() - started)
+    waiting, running, found = list(reversed(names)), dict[int, tuple[str, float]](), dict[str, str]()
+    while waiting or running:
+        while waiting and len(running) < len(os.sched_getaffinity(0)):
+            name = waiting.pop()
+            running[_child(name)] = name, time.monotonic()
+        pid, status = os.waitpid(-1, os.WNOHANG)
+        if pid in running:
+            name, _ = running.pop(pid)
+            code = os.waitstatus_to_exitcode(status)
+            if code in (pytest.ExitCode.USAGE_ERROR, pytest.ExitCode.NO_TESTS_COLLECTED):
+                raise SystemExit(f"{name}: no test was run")
+            found.setdefault(name, "left" if code == 0 else "killed")
+            print(f"\r{len(found)}/{len(names)}", end="", file=sys.stderr, flush=True)
+            continue
+        for late, (name, since) in running.items():
+            if time.monotonic() - since > patience and name not in found:
+                found[name] = "late"
+                os.kill(late, 9)
+        time.sleep(0.02)
+    return {name: found[name] for name in names}
+
+
+class _QuickestFirst:
+    """A plugin of pytest: what a test took without a fault says when its turn is."""
+
+    took = Path("took.json")
+
+    def __init__(self) -> None:
+        self.seconds: dict[str, float] = {}
+        if self.took.exists():
+            self.seconds = json.loads(self.took.read_text(encoding="utf-8"))
+
+    def pytest_collection_modifyitems(self, items: list[Any]) -> None:
+        items.sort(key=lambda item: self.seconds.get(item.nodeid, 0.0))
+
+    def pytest_runtest_logreport(self, report: Any) -> None:
+        self.seconds[report.nodeid] = self.seconds.get(report.nodeid, 0.0) + report.duration
+
+    def pytest_sessionfinish(self) -> None:
+        if not self.took.exists():
+            self.took.write_text(json.dumps(self.seconds), encoding="utf-8")
+
+
+def _child(name: str) -> int:
+    """Begin the tests with one fault awake, in a process of their own."""
+    pid = os.fork()
+    if pid:
+        return pid
+    import pytest
+    from mutmut.mutation.trampoline import set_mutant_under_test
+
+    nowhere = os.open(os.devnull, os.O_WRONLY)
+    os.dup2(nowhere, 1)
+    os.dup2(nowhere, 2)
+    set_mutant_under_test(name)
+    code = 3
+    options = [
+        "-x",
+        "-q",
+        "-p",
+        "no:cacheprovider",
+        "-p",
+        "no:xdist",
+        "--hypothesis-seed=0",
+        "--hypothesis-profile=tell",
+    ]
+    try:
+        code = int(pytest.main([*options, *TESTS], plugins=[_QuickestFirst()]))
+    finally:
+        os._exit(code)
+
+
+if __name__ == "__main__":
+    asked, answer = (Path(a) for a in sys.argv[1:])
+    answer.write_text(json.dumps(_try_all(json.loads(asked.read_text(encoding="utf-8")))), encoding="utf-8")
