@@ -84,6 +84,12 @@ class Decision:
     def __len__(self) -> int:
         return len(self.action)
 
+    def taken(self, rows: Ints) -> Decision:
+        """What was decided of some hydrants, in the order given."""
+        strict = Window(self.window.low[rows], self.window.high[rows], self.window.empty[rows])
+        columns: dict[str, Any] = {name: getattr(self, name)[rows] for name in ("table", *_COLUMNS)}
+        return replace(self, window=strict, **columns)
+
 
 def decide(cases: Cases, policy: Policy) -> Decision:
     """Choose for every hydrant. The result does not depend on the order or the grouping of the rows."""

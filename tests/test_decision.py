@@ -468,6 +468,13 @@ def test_a_second_choice_that_cannot_be_right_is_none() -> None:
     assert {row.parts, row.second} == {(), (6.0,)}
 
 
+def test_where_nothing_is_sold_there_is_no_second_choice() -> None:
+    # Half in W as it is, half too low for it, and leaving it alone is all that can be done.
+    row = decided(1.0, ground_sd=0.5, lengths=())
+    assert (row.action, row.parts, row.second) == ("on_site", (), None)
+    assert decide(hydrants([1.0], ground_sd=0.5, lengths=()), policy()).second.tolist() == [-1]
+
+
 def test_the_chance_that_no_choice_fits_is_what_sampling_says() -> None:
     rng = np.random.default_rng(11)
     sold, rules = (12, 30), policy()
@@ -501,6 +508,12 @@ def test_measuring_is_not_asked_for_where_the_ground_alone_is_too_uncertain() ->
     row = decided(1, spread=3, change=3, ground_sd=3)
     assert row.action == "on_site"
     assert row.confidence < 0.69
+
+
+def test_what_is_measured_already_is_not_measured_again_whatever_stands_beside_it() -> None:
+    # Both may be helped by a better tape; the second one's clearance is known, if badly, and only the stake settles it.
+    both = hydrants([1, 4], spread=[3, 0], change=[3, 0], clearance_sd=[0, 3])
+    assert [row.action for row in rows(decide(both, policy()))] == ["measure", "on_site"]
 
 
 @pytest.mark.parametrize(("ground_sd", "action"), [(1.806, "measure"), (1.816, "on_site")])

@@ -17,7 +17,7 @@ from scipy.stats import norm
 
 from gradecheck.change import grade_change
 from gradecheck.clearance import Errors, clearances
-from gradecheck.decision import DECIDED, Action, Cases, Decision, decide, right_choices
+from gradecheck.decision import DECIDED, Action, Cases, Decision, decide, right_choices, together
 from gradecheck.policy import Policy
 from tests.cases import (
     IN,
@@ -141,6 +141,30 @@ def test_decisions_do_not_depend_on_splitting_the_rows_in_two(ones: list[One], r
     halves = [part for part in (ones[:at], ones[at:]) if part]
     apart = [row for part in halves for row in rows(decide(cases(part), rules))]
     the_same(apart, rows(decide(cases(ones), rules)))
+
+
+@given(LISTS, RULES, st.randoms(use_true_random=False), st.integers(1, 3))
+@MANY
+def test_decisions_of_parts_put_together_are_those_of_all(
+    ones: list[One], rules: Policy, random: Any, among: int
+) -> None:
+    part_of = np.array([random.randrange(among) for _ in ones])
+    everyone = cases(ones)
+    parts = []
+    for part in np.unique(part_of).tolist():
+        members = np.flatnonzero(part_of == part)
+        random.shuffle(members)
+        parts.append((members, decide(cases([ones[i] for i in members.tolist()]), rules)))
+    found, whole = together(parts, everyone.family), decide(everyone, rules)
+    the_same(rows(found), rows(whole))
+    for name in ("low", "high", "empty"):
+        assert getattr(found.window, name).tolist() == getattr(whole.window, name).tolist()
+    for row in np.flatnonzero(whole.table >= 0).tolist():
+        mine, theirs = found.tables[found.table[row]], whole.tables[whole.table[row]]
+        assert (mine.lengths, mine.fitted, mine.pieces) == (theirs.lengths, theirs.fitted, theirs.pieces)
+    assert len({(t.lengths, t.fitted) for t in found.tables}) <= len(found.tables) <= len(whole.tables)
+    back = whole.taken(np.arange(len(ones))[::-1])
+    the_same(rows(back), rows(whole)[::-1])
 
 
 @given(LISTS, RULES)

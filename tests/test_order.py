@@ -19,7 +19,7 @@ from scipy import stats
 
 from gradecheck import Action, Cases, Catalog, Decision, Mixture, Policy, decide, total_order
 from gradecheck.decision import DECIDED, OPEN
-from gradecheck.order import OrderLine, Work, order_by
+from gradecheck.order import OrderLine, Work, order_by, part_name, shared_nodes
 
 IN = 0.0254
 TODAY = date(2027, 1, 4)
@@ -298,6 +298,32 @@ def test_two_shared_errors_larger_than_the_hydrants_own_are_integrated_exactly()
     assert (drawn <= line.quantity_order - 1).mean() < 0.9 + slack
 
 
+@pytest.mark.parametrize("own", [0.01, 0.3, 20.0])
+def test_errors_that_the_two_grounds_share_on_one_line_are_one_normal(own: float) -> None:
+    """What is integrated over has the moments of a standard normal, along the line of the loadings and nowhere else."""
+    loadings = np.array([[0.03, 0.04], [-0.3, -0.4], [0.6, 0.8], [0.0, 0.0]])
+    nodes = shared_nodes(loadings, np.full(4, own))
+    weight, at = np.array([w for w, _ in nodes]), np.array([z for _, z in nodes])
+    along = at @ np.array([0.6, 0.8])
+    assert at @ np.array([-0.8, 0.6]) == pytest.approx(0, abs=1e-12)
+    assert [weight @ along**k for k in range(5)] == pytest.approx([1, 0, 1, 0, 3], abs=1e-3)
+    assert weight @ along == pytest.approx(0, abs=1e-12)
+
+
+@pytest.mark.parametrize("own", [0.01, 0.3, 20.0])
+def test_errors_of_two_grounds_that_move_hydrants_apart_are_two_normals(own: float) -> None:
+    nodes = shared_nodes(np.array([[0.3, 0.4], [0.4, -0.3]]), np.full(2, own))
+    weight, at = np.array([w for w, _ in nodes]), np.array([z for _, z in nodes])
+    assert weight.sum() == pytest.approx(1, abs=1e-12)
+    assert weight @ at == pytest.approx([0, 0], abs=1e-12)
+    assert at.T @ (weight[:, None] * at) == pytest.approx(np.eye(2), abs=1e-3)
+
+
+def test_without_a_shared_error_there_is_nothing_to_integrate_over() -> None:
+    assert shared_nodes(np.zeros((3, 2)), np.ones(3)) == [(1.0, None)]
+    assert shared_nodes(np.zeros((0, 2)), np.ones(0)) == [(1.0, None)]
+
+
 # -- what is counted --------------------------------------------------------------------------------------------
 
 
@@ -458,6 +484,8 @@ def test_a_family_that_the_catalogue_does_not_have_is_not_orderable() -> None:
     world = World([Row(-2.0), Row(-2.0, family=1)], families=(("A", True), ("Z", False)))
     line = world.order()[-1]
     assert (line.family, line.part_number, line.quantity_buy, line.cost) == ("Z", None, None, None)
+    assert (line.supplier, line.currency, line.on_hand, line.pack_size) == ("", "", None, None)
+    assert (line.unit_cost, line.order_by) == (None, None)
     assert "not orderable" in line.description
     assert (line.quantity_order, line.length) == (1, pytest.approx(6 * IN))
     assert len([x for x in world.order() if x.family == "Z"]) == 1
@@ -478,6 +506,14 @@ def test_a_length_is_described_as_the_catalogue_does_else_by_its_length() -> Non
     lines = World(rows, catalog(own, TWELVE)).lines()
     assert lines["Q-6"].description == "riser, short"
     assert lines["Q-12"].description == "12 in extension"
+
+
+def test_a_part_is_called_as_the_catalogue_does_else_by_its_length_or_as_an_item() -> None:
+    lines = World([Row(-2.0)], catalog(part("extension", "Q-6", length="6 in", description="riser"), GASKET)).lines()
+    assert [part_name(line, "in") for line in lines.values()] == ["riser", "gasket"]
+    (line,) = World([Row(-2.0)], families=(("Z", False),)).order()
+    assert part_name(line, "in") == "6 in extension"
+    assert part_name(line, "mm") == "152.4 mm extension"
 
 
 def test_jobs_and_families_that_do_not_meet_have_no_lines() -> None:
