@@ -329,7 +329,8 @@ def _warnings(jobs: Jobs, job: Ints, flange: Floats, change: GradeChange, decisi
         numbers = np.setdiff1d(job[reached], designed)
         if len(numbers):
             names = ", ".join(jobs.names[j] for j in numbers.tolist())
-            texts = after_sources(change, reached & np.isin(job, numbers))
+            rows = np.flatnonzero(reached & np.isin(job, numbers)).astype(np.int64)
+            texts = after_sources(change, reached, rows)
             why = Counter(text for text in texts if text is not None).most_common(1)[0][0]
             found.append(
                 f"the design has ground at no hydrant of {names} (mostly: {why}): is its file there, the reference "

@@ -52,9 +52,8 @@ class Cases:
 
     def own_variance(self, rows: Ints) -> Floats:
         """(n,) of the errors of C that a hydrant shares with no other, its place within the mixture left out."""
-        ground = self.ground.take(rows)
         height = np.square(self.clearance_sd[rows]) + np.square(self.spread[rows]) / 3
-        return np.asarray(ground.mean(np.square(ground.sd)) + height)
+        return self.ground.average(rows, lambda ground: np.square(ground.sd)) + height
 
     def shared_variance(self, rows: Ints) -> Floats:
         """(n,) of the errors common to whole surfaces, on C."""

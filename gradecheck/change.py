@@ -85,26 +85,6 @@ class GradeChange:
         columns: dict[str, Any] = {name: getattr(self, name)[rows] for name in _BLANK}
         return replace(self, ground=self.ground.take(rows), **columns)
 
-    def scattered(self, rows: Ints, n: int) -> GradeChange:
-        """The same as rows of n hydrants; the others are unknown and were not asked for."""
-        if len(rows) == n:
-            return self
-        columns: dict[str, Any] = {}
-        for name, blank in _BLANK.items():
-            values = getattr(self, name)
-            columns[name] = np.full(n, blank, dtype=values.dtype)
-            columns[name][rows] = values
-        counts = np.ones(n, dtype=np.int64)
-        counts[rows] = self.ground.counts
-        start = np.concatenate(([0], np.cumsum(counts)))
-        inside = np.repeat(np.isin(np.arange(n), rows), counts)
-        order = np.argsort(rows, kind="stable").astype(np.int64)
-        mine = self.ground.take(order)
-        ground = [np.full(start[-1], blank) for blank in (0.0, 1.0, 0.0)]
-        for column, values in zip(ground, (mine.offset, mine.weight, mine.sd), strict=True):
-            column[inside] = values
-        return replace(self, ground=Mixture(start, *ground), **columns)
-
 
 _BLANK: dict[str, object] = {
     "before": np.nan,
@@ -380,11 +360,26 @@ def _joined(offset: Floats, sd: Floats, levels: Sequence[_Levels]) -> Mixture:
     return Mixture(start, *columns)
 
 
-def joined(parts: list[GradeChange], order: Ints) -> GradeChange:
-    """Parts put together; `order` (H,) says which hydrant each of their rows is. All parts of a surface know the
-    same names."""
-    back = np.empty(len(order), dtype=np.int64)
-    back[order] = np.arange(len(order))
-    columns: dict[str, Any] = {name: np.concatenate([getattr(p, name) for p in parts])[back] for name in _BLANK}
-    names: dict[str, Any] = {n: max((getattr(p, n) for p in parts), key=len) for n in ("before_names", "after_names")}
-    return GradeChange(**columns, ground=Mixture.join([p.ground for p in parts]).take(back), **names)
+def joined(parts: list[tuple[Ints, GradeChange]], n: int) -> GradeChange:
+    """Parts as one of n hydrants, each with the rows that it is of; the others are unknown and were not asked for.
+
+    At least one part; all parts of a surface know the same names. `parts` is emptied on the way: the ground about many
+    hydrants is large, and is never held twice.
+    """
+    first = parts[0][1]
+    columns: dict[str, Any] = {
+        name: np.full(n, blank, dtype=getattr(first, name).dtype) for name, blank in _BLANK.items()
+    }
+    names: dict[str, Any] = {
+        name: max((getattr(part, name) for _, part in parts), key=len) for name in ("before_names", "after_names")
+    }
+    counts = np.ones(n, dtype=np.int64)
+    for rows, part in parts:
+        counts[rows] = part.ground.counts
+    ground = Mixture.blank(counts)
+    while parts:
+        rows, part = parts.pop()
+        for name, values in columns.items():
+            values[rows] = getattr(part, name)
+        ground.put(rows, part.ground)
+    return GradeChange(**columns, ground=ground, **names)

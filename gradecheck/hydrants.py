@@ -199,12 +199,17 @@ def placed(hydrants: Hydrants, work: CRS) -> Hydrants:
 
 def shared_places(hydrants: Hydrants) -> list[str]:
     """What must be said of hydrants of several ids at one place; of those that are `placed`."""
-    found: dict[tuple[float, float], list[str]] = defaultdict(list)
-    for x, y, name in zip(hydrants.x.tolist(), hydrants.y.tolist(), hydrants.id, strict=True):
-        found[round(x / _SAME_PLACE), round(y / _SAME_PLACE)].append(name)
-    shared = [" and ".join(shortly(name) for name in names[:3]) for names in found.values() if len(names) > 1]
-    if not shared:
+    if not len(hydrants):
         return []
+    cells = np.round(hydrants.x / _SAME_PLACE) + 1j * np.round(hydrants.y / _SAME_PLACE)
+    _, cell, count = np.unique(cells, return_inverse=True, return_counts=True)
+    crowded = np.flatnonzero(count[cell] > 1).tolist()
+    found: dict[int, list[str]] = defaultdict(list)
+    for row in crowded:
+        found[int(cell[row])].append(hydrants.id[row])
+    if not found:
+        return []
+    shared = [" and ".join(shortly(name) for name in names[:3]) for names in found.values()]
     return [f"hydrants: several ids stand at one place: {listed(shared)}; is that one hydrant, ordered for twice?"]
 
 

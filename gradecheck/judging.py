@@ -5,7 +5,6 @@ What is said of a hydrant does not depend on the batch that it is in, to the las
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -116,16 +115,20 @@ def cases_of(site: Site, batch: Batch, change: GradeChange, clearance: Clearance
     )
 
 
-def gathered(site: Site, everyone: Batch, parts: Sequence[Judged]) -> Judged:
-    """Parts put together in the order of the layer; hydrants of no part are outside and were not looked at."""
+def gathered(site: Site, everyone: Batch, parts: list[Judged]) -> Judged:
+    """Parts put together in the order of the layer; hydrants of no part are outside and were not looked at.
+
+    At least one part, of no hydrants if there are none. `parts` is emptied on the way, see `change.joined`.
+    """
     n = len(everyone)
-    rows = np.concatenate([np.zeros(0, dtype=np.int64), *(p.rows for p in parts)])
-    change = joined([p.change for p in parts], _ranks(rows)).scattered(np.sort(rows), n)
     setback = Setback.none(n)
     for part in parts:
         setback.distance[part.rows], setback.chance[part.rows] = part.setback.distance, part.setback.chance
-    rest = np.setdiff1d(np.arange(n), rows)
     decisions = [(p.rows, p.decision) for p in parts]
+    changes = [(p.rows, p.change) for p in parts]
+    parts.clear()
+    rest = np.setdiff1d(np.arange(n), np.concatenate([rows for rows, _ in decisions]))
+    change = joined(changes, n)
     if len(rest):
         left = some(everyone, rest)
         blank = change.taken(rest)
@@ -138,10 +141,3 @@ def some(batch: Batch, rows: Ints, roads: tuple[str | None, str | None] = (None,
     """Some hydrants of a batch, by their place in it."""
     columns = {name: getattr(batch, name)[rows] for name in Batch.__dataclass_fields__ if name != "roads"}
     return Batch(**columns, roads=roads)
-
-
-def _ranks(rows: Ints) -> Ints:
-    """(n,) the place of each row among all of them in rising order."""
-    ranks = np.empty(len(rows), dtype=np.int64)
-    ranks[np.argsort(rows, kind="stable")] = np.arange(len(rows))
-    return ranks

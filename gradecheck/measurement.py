@@ -85,7 +85,9 @@ def measure(
     def done(number: int, _: Judged) -> None:
         progress("grade change", len(batches[number]), len(rows), blocks[number], sum(blocks))
 
-    return gathered(site, everyone, (spread or Here()).judge(site, batches, done))
+    found = gathered(site, everyone, (spread or Here()).judge(site, batches, done))
+    engine.give_back()  # what lay about the batches
+    return found
 
 
 def site_of(inputs: Inputs) -> Site:

@@ -36,7 +36,6 @@ from gradecheck.resuming import Keeping, place_of
 from gradecheck.review import Edit, settings
 from gradecheck.surroundings import surroundings
 from gradecheck.worksheets.files import write_measurements, write_notices, write_worksheets
-from gradecheck.worksheets.filled import free_name
 from gradecheck.worksheets.sheets import book
 
 if TYPE_CHECKING:
@@ -342,7 +341,7 @@ def _make(
     for name, write_form in (("notices.csv", write_notices), ("measurements.csv", write_measurements)):
         former = aside.parent / name
         if not write_form(sheets, outputs[name], former):
-            kept = free_name(former)
+            kept = strangers.free_name(former)
             outputs[kept.name] = aside / kept.name
             shutil.copyfile(former, outputs[kept.name])
     read = files_read()

@@ -6,6 +6,7 @@ weighted normals about the value at the point.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -19,6 +20,8 @@ Bools = NDArray[np.bool_]
 # Intervals are closed: a value within 10 picometres of an end (rounding of a height) counts as inside.
 EDGE = 1e-11
 _LEAST_SD = 1e-14
+_PIECE = 20_000
+"""Hydrants of which many atoms are looked at at a time."""
 
 
 def normal_cdf(x: Floats, centre: Floats, sd: Floats) -> Floats:
@@ -112,6 +115,14 @@ class Mixture:
         out: Floats = np.add.reduceat(weighted, self.start[:-1], axis=0)
         return out
 
+    def average(self, rows: Ints, of: Callable[[Mixture], Floats]) -> Floats:
+        """(n,) of some hydrants: what `of` says of atoms, (a,) of a mixture, averaged; a piece of them at a time."""
+        out = np.empty(len(rows))
+        for start in range(0, len(rows), _PIECE):
+            piece = self.take(rows[start : start + _PIECE])
+            out[start : start + _PIECE] = piece.mean(of(piece))
+        return out
+
     @classmethod
     def single(cls, sd: Floats) -> Mixture:
         """One atom each, at the point."""
@@ -119,10 +130,12 @@ class Mixture:
         return cls(np.arange(n + 1, dtype=np.int64), np.zeros(n), np.ones(n), np.asarray(sd, dtype=np.float64))
 
     @classmethod
-    def join(cls, parts: list[Mixture]) -> Mixture:
-        """Mixtures of batches one after the other."""
-        starts = np.concatenate([p.counts for p in parts]) if parts else np.zeros(0, dtype=np.int64)
-        return cls(
-            np.concatenate(([0], np.cumsum(starts))).astype(np.int64),
-            *(np.concatenate([getattr(p, n) for p in parts] or [np.zeros(0)]) for n in ("offset", "weight", "sd")),
-        )
+    def blank(cls, counts: Ints) -> Mixture:
+        """Room for so many atoms of each hydrant; where there is one it is at the point, without an error."""
+        start = np.concatenate(([0], np.cumsum(counts))).astype(np.int64)
+        return cls(start, np.zeros(start[-1]), np.ones(start[-1]), np.zeros(start[-1]))
+
+    def put(self, rows: Ints, part: Mixture) -> None:
+        """Write what is known of some hydrants in their places; `part` has the atoms of each that there is room for."""
+        index = np.arange(len(part.offset)) + np.repeat(self.start[rows] - part.start[:-1], part.counts)
+        self.offset[index], self.weight[index], self.sd[index] = part.offset, part.weight, part.sd

@@ -6,29 +6,30 @@ import numpy as np
 
 from gradecheck import surfaces
 from gradecheck.change import GradeChange
-from gradecheck.probability import Bools
+from gradecheck.probability import Bools, Ints
 from gradecheck.surfaces import design
 
 _UNASKED = "not needed: the ground is unchanged"
 
 
-def before_sources(change: GradeChange, sampled: Bools) -> list[str | None]:
-    """Where the existing ground came from, or why it is not there; None where it was not asked for."""
-    texts = surfaces.words(change.before_source, change.before_names)
-    unasked = change.unchanged & np.isnan(change.before)
-    none = np.isnan(change.after) & ~change.unchanged
+def before_sources(change: GradeChange, sampled: Bools, rows: Ints) -> list[str | None]:
+    """Where the existing ground of hydrants `rows` (n,) came from, or why it is not there; None if not asked for."""
+    texts = surfaces.words(change.before_source[rows], change.before_names)
+    unasked = change.unchanged[rows] & np.isnan(change.before[rows])
+    none = np.isnan(change.after[rows]) & ~change.unchanged[rows]
     out: list[str | None] = []
-    for text, skip, blank, asked in zip(texts, unasked, none, sampled, strict=True):
+    for text, skip, blank, asked in zip(texts, unasked, none, sampled[rows], strict=True):
         out.append(None if not asked or (blank and not skip) else _UNASKED if skip else text)
     return out
 
 
-def after_sources(change: GradeChange, sampled: Bools) -> list[str | None]:
-    """Where the design ground came from, or why it is not there; None where it was not asked for."""
-    texts = surfaces.words(change.after_source, change.after_names)
+def after_sources(change: GradeChange, sampled: Bools, rows: Ints) -> list[str | None]:
+    """Where the design ground of hydrants `rows` (n,) came from, or why it is not there; None if not asked for."""
+    found = change.after_source[rows]
+    texts, codes = surfaces.words(found, change.after_names), change.silence[rows].tolist()
     return [
         None if not asked else _silent(code, source, text) if code else text
-        for text, code, source, asked in zip(texts, change.silence.tolist(), change.after_source, sampled, strict=True)
+        for text, code, source, asked in zip(texts, codes, found, sampled[rows], strict=True)
     ]
 
 

@@ -113,7 +113,9 @@ def texts(layer: VectorLayer, name: str | None, key: str, rows: Ints) -> tuple[s
     """The texts of a column, None where it is blank; None throughout where none is named."""
     if name is None:
         return (None,) * len(rows)
-    return tuple(_text(v) for v in layer.column(name, key).take(pa.array(rows)).to_pylist())
+    shared: dict[str, str] = {}  # one text for all rows of a street
+    found = (_text(v) for v in layer.column(name, key).take(pa.array(rows)).to_pylist())
+    return tuple(None if v is None else shared.setdefault(v, v) for v in found)
 
 
 def _text(value: object) -> str | None:

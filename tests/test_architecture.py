@@ -44,7 +44,7 @@ CORE = {
     "sharing",
 }
 READING = {"reference", "vertical", "layers", "hydrants", "paving", "surfaces", "formats", "engine", "roads", "designs"}
-READING |= {"databases", "relations", "webs", "services", "delimited", "readings", "vetting"}
+READING |= {"databases", "relations", "webs", "services", "delimited", "readings", "storage", "vetting"}
 READING |= {"grounds", "groundwork", "nets", "steady", "laying"}
 JOB = {"inputs", "inventory", "judging", "measurement", "assessment", "surroundings", "inspection", "pipeline"}
 WRITING = {"outputs", "placing", "report", "worksheets"}
@@ -91,8 +91,9 @@ ALLOWED: dict[str, set[str]] = {
     "webs": set(),
     "services": {"webs", "validation"},
     "vetting": set(),
+    "storage": {"vetting", "probability"},
     "delimited": set(),
-    "layers": {"delimited", "relations", "services", "validation", "vetting", "probability"},
+    "layers": {"delimited", "relations", "services", "storage", "validation", "vetting", "probability"},
     "surfaces": {"cache", "reference", "roads", "engine", "probability"},
     "readings": {"layers", "plan", "policy", "probability"},
     "hydrants": {"reference", "layers", "plan", "readings", "cautions", "probability"},
@@ -304,7 +305,17 @@ WITH_FILES = {
     "starter",
 }
 WITH_FILES |= {"asbuilt", "confirming", "grounds", "vertical", "inventory", "readback", "reorder", "starter_roads"}
-WITH_FILES |= {"starter_survey", "services", "former", "placing", "cache", "resuming", "delimited", "vetting"}
+WITH_FILES |= {
+    "starter_survey",
+    "services",
+    "former",
+    "placing",
+    "cache",
+    "resuming",
+    "delimited",
+    "vetting",
+    "storage",
+}
 
 
 @pytest.mark.parametrize("name", MODULES)

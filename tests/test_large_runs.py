@@ -4,16 +4,24 @@ from __future__ import annotations
 
 import json
 import re
+import sqlite3
+from collections.abc import Iterator
+from contextlib import closing
 from pathlib import Path
 
 import geopandas as gpd
 import pandas as pd
+import pyarrow as pa
 import pyarrow.parquet as pq
 import pypdf
 import pytest
 
 from gradecheck import Plan, run
+from gradecheck.assessment import Assessment
+from gradecheck.outputs import columns, layer
+from gradecheck.outputs.summary import summary_text
 from gradecheck.pipeline import PARQUET
+from gradecheck.placing import LOCK
 
 SAMPLE = Path(__file__).parent.parent / "sample_data"
 
@@ -123,3 +131,61 @@ def test_a_limit_that_is_none_is_refused_by_name(tmp_path: Path, line: str, told
 
     with pytest.raises(PlanError, match=rf"output\.{told}"):
         sample(tmp_path, line)
+
+
+def rows_of(package: Path, layer: str) -> tuple[list[str], list[tuple[object, ...]]]:
+    """Columns and rows of a layer, as sqlite3 gives them."""
+    with closing(sqlite3.connect(package)) as db:
+        found = db.execute(f'SELECT * FROM "{layer}" ORDER BY fid')
+        return [str(d[0]) for d in found.description], found.fetchall()
+
+
+def test_layers_made_piece_by_piece_are_those_made_at_once(
+    limited: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(columns, "PIECE", 7)
+    run(sample(tmp_path, "geoparquet = true"))
+    package = "gradecheck.gpkg"
+    for name in ("hydrants", "order_basis"):
+        assert rows_of(tmp_path / "out" / package, name) == rows_of(limited / package, name)
+    with closing(sqlite3.connect(tmp_path / "out" / package)) as db:
+        assert db.execute("SELECT count(*) FROM rtree_hydrants_geom").fetchone() == (
+            len(rows_of(limited / package, "hydrants")[1]),
+        )
+    assert pq.read_table(tmp_path / "out" / PARQUET).equals(pq.read_table(limited / PARQUET))
+    assert pq.ParquetFile(tmp_path / "out" / PARQUET).num_row_groups > 1
+
+
+@pytest.mark.parametrize("raised", [KeyboardInterrupt(), RuntimeError("a fault of ours")])
+def test_what_stops_the_making_of_a_layer_is_not_told_as_an_error_of_writing(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, raised: BaseException
+) -> None:
+    """Rows are made while GDAL writes them; an interruption must come through as one, and leave nothing."""
+    plan, made = sample(tmp_path), layer.basis_pieces
+
+    def stopped(a: Assessment) -> Iterator[pa.Table]:
+        yield next(made(a))
+        raise raised
+
+    monkeypatch.setattr(layer, "basis_pieces", stopped)
+    with pytest.raises(type(raised)):
+        run(plan)
+    assert {p.name for p in tmp_path.glob("out/*")} <= {LOCK}
+
+
+def test_numbers_of_a_vast_order_do_not_run_into_one_another_in_the_terminal(tmp_path: Path) -> None:
+    summary = dict(run(sample(tmp_path)).summary)
+    usual = summary_text(summary, "out").splitlines()
+    summary["order"] = [
+        {**row, "firm": 1_250_000, "expected": 1_812_345.6, "order": 1_900_000, "buy": 1_850_000, "cost": 1_231_135_130}
+        for row in summary["order"]
+    ]
+    summary["cost"] = 2_462_270_260
+    vast = summary_text(summary, "out").splitlines()
+    (row,) = {tuple(line[38:].split()) for line in vast if "1,231,135,130" in line}
+    assert row == ("1250000", "1812345.6", "1900000", "1850000", "1,231,135,130")
+    head, total = (next(line for line in vast if line.startswith(word)) for word in ("Order", "  total"))
+    assert head.endswith("cost")
+    assert total.split()[-1] == "2,462,270,260"
+    assert len(head) == len(total) == max(len(line) for line in vast if "1,231,135,130" in line)
+    assert len(vast) == len(usual)

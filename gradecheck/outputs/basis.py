@@ -2,39 +2,47 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+
 import numpy as np
 import pyarrow as pa
 
 from gradecheck.assessment import Assessment
 from gradecheck.cases import Cases
+from gradecheck.outputs.columns import pieces
 from gradecheck.probability import Bools, Floats, Ints, Mixture
 
 _NUMBERS = ("clearance_after", "change", "clearance_sd", "spread", "fitted", "outlet")
 
 
-def basis_table(a: Assessment) -> pa.Table:
+def basis_pieces(a: Assessment) -> Iterator[pa.Table]:
     """The attributes `order_basis`, a row for every row of `hydrants`, metres; not for reading by people.
 
-    atoms: offset, weight, sd of each atom of the ground about the point, as little-endian doubles.
+    atoms: offset, weight, sd of each atom of the ground about the point, as little-endian doubles. In tables of at most
+    `columns.PIECE` rows, at least one.
     """
-    cases = a.cases
+    cases, ids = a.cases, a.inputs.hydrants.id
     way = np.full(len(a), np.nan) if cases.in_the_way is None else cases.in_the_way
-    ground = np.stack([cases.ground.offset, cases.ground.weight, cases.ground.sd], axis=1).astype("<f8")
-    ends = pa.py_buffer((cases.ground.start * ground.itemsize * 3).astype(np.int64))
-    atoms = pa.Array.from_buffers(pa.large_binary(), len(a), [None, ends, pa.py_buffer(np.ascontiguousarray(ground))])
-    columns = {
-        "hydrant_id": pa.array(a.inputs.hydrants.id, pa.string()),
-        "job": pa.array(a.job, pa.int64()),
-        "family": pa.array(cases.family, pa.int64()),
-        **{name: _real(getattr(cases, name)) for name in _NUMBERS},
-        "shared_before": _real(cases.shared[:, 0]),
-        "shared_after": _real(cases.shared[:, 1]),
-        "in_the_way": _real(way),
-        "outside": pa.array(cases.outside.astype(np.int64), pa.int64()),
-        "firm": pa.array(a.computed_firm.astype(np.int64), pa.int64()),
-        "atoms": atoms,
-    }
-    return pa.table(columns)
+    for rows in pieces(len(a)):
+        starts = cases.ground.start[rows.start : rows.stop + 1]
+        some = slice(starts[0], starts[-1])
+        parts = (cases.ground.offset[some], cases.ground.weight[some], cases.ground.sd[some])
+        ground = np.ascontiguousarray(np.stack(parts, axis=1).astype("<f8"))
+        ends = pa.py_buffer(((starts - starts[0]) * ground.itemsize * 3).astype(np.int64))
+        atoms = pa.Array.from_buffers(pa.large_binary(), len(starts) - 1, [None, ends, pa.py_buffer(ground)])
+        columns = {
+            "hydrant_id": pa.array(ids[rows], pa.string()),
+            "job": pa.array(a.job[rows], pa.int64()),
+            "family": pa.array(cases.family[rows], pa.int64()),
+            **{name: _real(getattr(cases, name)[rows]) for name in _NUMBERS},
+            "shared_before": _real(cases.shared[rows, 0]),
+            "shared_after": _real(cases.shared[rows, 1]),
+            "in_the_way": _real(way[rows]),
+            "outside": pa.array(cases.outside[rows].astype(np.int64), pa.int64()),
+            "firm": pa.array(a.computed_firm[rows].astype(np.int64), pa.int64()),
+            "atoms": atoms,
+        }
+        yield pa.table(columns)
 
 
 def _real(values: Floats) -> pa.Array:

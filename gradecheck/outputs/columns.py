@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from decimal import Decimal
 
 import numpy as np
@@ -13,7 +13,7 @@ from numpy.typing import ArrayLike
 from gradecheck import cautions
 from gradecheck.assessment import Assessment
 from gradecheck.clearance import Basis
-from gradecheck.decision import Action
+from gradecheck.decision import Action, Decision
 from gradecheck.order import OrderLine
 from gradecheck.probability import Floats, Ints
 from gradecheck.provenance import after_sources, before_sources
@@ -23,6 +23,8 @@ from gradecheck.review import changed
 from gradecheck.units import METRES, elevation_unit
 
 GEOMETRY = "geom"
+PIECE = 65_536
+"""Rows of a layer that are made at a time."""
 _DIGITS = 6
 _LEAST_OPTION = 1e-6
 
@@ -69,74 +71,83 @@ def meanings(unit: str) -> dict[str, str]:
 
 def hydrants_table(a: Assessment) -> pa.Table:
     """The layer `hydrants`: a row for every hydrant, geometry as WKB last."""
-    own = _own_columns(a)
-    reserved = [*own, "fid", GEOMETRY]
-    table = _renamed(a.inputs.hydrants.table, reserved)
-    for name, values in own.items():
-        table = table.append_column(name, values)
-    return table.append_column(GEOMETRY, wkb(a.inputs.hydrants.geometry))
+    return pa.concat_tables(hydrants_pieces(a))
 
 
-def _own_columns(a: Assessment) -> dict[str, pa.Array]:
+def hydrants_pieces(a: Assessment) -> Iterator[pa.Table]:
+    """The layer `hydrants` in tables of at most `PIECE` rows, at least one: all of it at once is large."""
+    for rows in pieces(len(a)):
+        own = _own_columns(a, np.arange(rows.start, rows.stop, dtype=np.int64))
+        table = _renamed(a.inputs.hydrants.table, [*own, "fid", GEOMETRY])[rows]
+        for name, values in own.items():
+            table = table.append_column(name, values)
+        yield table.append_column(GEOMETRY, wkb(a.inputs.hydrants.geometry[rows]))
+
+
+def pieces(n: int) -> list[slice]:
+    """The rows of a layer of n in runs of at most `PIECE`, at least one."""
+    return [slice(start, min(start + PIECE, n)) for start in range(0, max(n, 1), PIECE)]
+
+
+def _own_columns(a: Assessment, rows: Ints) -> dict[str, pa.Array]:
     unit = a.inputs.plan.output.unit
     u, e = METRES[unit], METRES[elevation_unit(unit)]
-    d, h, c = a.decision, a.inputs.hydrants, a.clearance
+    d, change, ids = a.decision.taken(rows), a.change, a.inputs.hydrants.id
+    before, after = a.clearance.before[rows], a.clearance.after[rows]
     reached = d.action != Action.outside
     known = reached & (d.action != Action.no_elevation)
-    basis = [b.name for b in Basis]
+    words, basis = [b.name for b in Basis], a.clearance.basis[rows]
     names = a.inputs.jobs.names
     values: dict[str, pa.Array] = {
-        "hydrant_id": pa.array(h.id, pa.string()),
-        "job": pa.array([names[j] if j >= 0 else None for j in a.job.tolist()], pa.string()),
-        "grade_before_{e}": real(a.change.before, e),
-        "grade_after_{e}": real(a.change.after, e),
-        "grade_change_{u}": real(a.change.change, u),
-        "grade_change_sd_{u}": real(a.change_sd, u),
-        "before_source": pa.array(before_sources(a.change, a.sampled), pa.string()),
-        "after_source": pa.array(after_sources(a.change, a.sampled), pa.string()),
-        "clearance_before_{u}": real(np.where(reached, c.before, np.nan), u),
+        "hydrant_id": pa.array([ids[i] for i in rows.tolist()], pa.string()),
+        "job": pa.array([names[j] if j >= 0 else None for j in a.job[rows].tolist()], pa.string()),
+        "grade_before_{e}": real(change.before[rows], e),
+        "grade_after_{e}": real(change.after[rows], e),
+        "grade_change_{u}": real(change.change[rows], u),
+        "grade_change_sd_{u}": real(a.change_sd[rows], u),
+        "before_source": pa.array(before_sources(change, a.sampled, rows), pa.string()),
+        "after_source": pa.array(after_sources(change, a.sampled, rows), pa.string()),
+        "clearance_before_{u}": real(np.where(reached, before, np.nan), u),
         "clearance_basis": pa.array(
-            [basis[b] if r else None for b, r in zip(c.basis.tolist(), reached.tolist(), strict=True)], pa.string()
+            [words[b] if r else None for b, r in zip(basis.tolist(), reached.tolist(), strict=True)], pa.string()
         ),
-        **_measured_on(a, reached.tolist()),
-        "clearance_after_{u}": real(np.where(reached, c.after, np.nan), u),
-        "clearance_after_sd_{u}": real(np.where(known & np.isfinite(a.clearance.after), clearance_sd(a), np.nan), u),
+        **_measured_on(a, rows, reached.tolist()),
+        "clearance_after_{u}": real(np.where(reached, after, np.nan), u),
+        "clearance_after_sd_{u}": real(np.where(known & np.isfinite(after), clearance_sd(a, rows), np.nan), u),
         "action": pa.array([Action(k).name for k in d.action.tolist()], pa.string()),
         "extension_{u}": real(d.new, u),
-        "extension_parts": pa.array(_parts(a), pa.string()),
+        "extension_parts": pa.array(_parts(d, unit), pa.string()),
         "extension_out_{u}": real(d.out, u),
         "raise_{u}": real(d.rise, u),
         "runner_up": pa.array(runner_ups(d, unit), pa.string()),
         "clearance_final_{u}": real(d.clearance_final, u),
         "window_miss_{u}": real(d.window_miss, u),
         "confidence": real(d.confidence, 1.0),
-        "firm": pa.array(a.firm.tolist(), pa.bool_()),
-        "measure_rank": pa.array(a.prospect.rank, pa.int64(), mask=a.prospect.rank == 0),
-        "reason": pa.array(a.reasons, pa.string()),
-        "cautions": pa.array(cautions.as_text(a.cautions), pa.string()),
-        **review_columns(a, u),
+        "firm": pa.array(a.firm[rows].tolist(), pa.bool_()),
+        "measure_rank": pa.array(a.prospect.rank[rows], pa.int64(), mask=a.prospect.rank[rows] == 0),
+        "reason": pa.array([a.reasons[i] for i in rows.tolist()], pa.string()),
+        "cautions": pa.array(cautions.as_text(a.cautions[rows]), pa.string()),
+        **review_columns(a, rows, u),
     }
     return {k.format(u=unit, e=elevation_unit(unit)): v for k, v in values.items()}
 
 
-def _measured_on(a: Assessment, reached: Sequence[bool]) -> dict[str, pa.Array]:
+def _measured_on(a: Assessment, rows: Ints, reached: Sequence[bool]) -> dict[str, pa.Array]:
     """The column of days, where anything measured in the field is given."""
     if a.inputs.field is None or a.inputs.plan.measurements is None:
         return {}
     days = a.inputs.field.measured_on(a.clearance.basis.tolist())
-    return {"measured_on": pa.array([d if r else None for d, r in zip(days, reached, strict=True)], pa.string())}
+    said = [days[i] if r else None for i, r in zip(rows.tolist(), reached, strict=True)]
+    return {"measured_on": pa.array(said, pa.string())}
 
 
-def clearance_sd(a: Assessment) -> Floats:
-    """(H,) metres: standard deviation of the clearance after, for reporting."""
-    rows = np.arange(len(a), dtype=np.int64)
-    about = a.cases.ground.mean(np.square(a.cases.ground.offset))
+def clearance_sd(a: Assessment, rows: Ints) -> Floats:
+    """(n,) metres: standard deviation of the clearance after of some hydrants, for reporting."""
+    about = a.cases.ground.average(rows, lambda ground: np.square(ground.offset))
     return np.asarray(np.sqrt(a.cases.own_variance(rows) + a.cases.shared_variance(rows) + about))
 
 
-def _parts(a: Assessment) -> list[str | None]:
-    unit = a.inputs.plan.output.unit
-    d = a.decision
+def _parts(d: Decision, unit: str) -> list[str | None]:
     return [
         parts_text(d.tables[t], b, unit) or None if b >= 0 else None
         for t, b in zip(d.table.tolist(), d.best.tolist(), strict=True)
@@ -254,15 +265,16 @@ def options_table(a: Assessment) -> pa.Table:
     )
 
 
-def review_columns(a: Assessment, u: float) -> dict[str, pa.Array]:
-    """(H,) the analyst's columns; `u` is metres in the output unit."""
-    at = a.review.at
+def review_columns(a: Assessment, rows: Ints, u: float) -> dict[str, pa.Array]:
+    """(n,) the analyst's columns of some hydrants; `u` is metres in the output unit."""
+    at = [a.review.at[i] for i in rows.tolist()]
+    said = changed(a.review, a.decision, a.inputs.plan.output.unit)
     length = np.array([np.nan if e is None else e.extension for e in at])
     return {
         "review_action": pa.array([None if e is None else e.action for e in at], pa.string()),
         "review_extension_{u}": real(length, u),
         "review_note": pa.array([None if e is None else e.note for e in at], pa.string()),
-        "review_changed": pa.array(changed(a.review, a.decision, a.inputs.plan.output.unit), pa.string()),
+        "review_changed": pa.array([said[i] for i in rows.tolist()], pa.string()),
     }
 
 

@@ -6,6 +6,7 @@ that desktop GIS look for, are added with sqlite3. The file is made aside; `pipe
 
 from __future__ import annotations
 
+import itertools
 import json
 import sqlite3
 from collections.abc import Iterator, Sequence
@@ -22,7 +23,7 @@ from pyogrio.errors import DataLayerError, DataSourceError
 from gradecheck.assessment import Assessment
 from gradecheck.errors import Finding, OutputError
 from gradecheck.outputs import analyst, columns
-from gradecheck.outputs.basis import basis_table
+from gradecheck.outputs.basis import basis_pieces
 from gradecheck.outputs.supports import TITLES, supports
 from gradecheck.surroundings import Surroundings
 
@@ -73,14 +74,17 @@ def write_layers(a: Assessment, around: Surroundings, path: Path, metadata: dict
     unit = a.inputs.plan.output.unit
     crs = a.inputs.hydrants.crs.to_wkt()
     try:
-        rows = {"order_basis": basis_table(a)}
-        for name, table, kind in tables(a, around):
+        rows = {"hydrants": len(a), "order_basis": len(a)}
+        # The layers of a row a hydrant a piece at a time: all of them at once is the most that a run would hold.
+        point = point_type(a.inputs.hydrants.geometry)
+        write_table(path, "hydrants", _Flowing(columns.hydrants_pieces(a)), point, crs)
+        for name, table, kind in _others(a, around):
             write_table(path, name, table, kind, crs if kind else None)
-            rows[name] = table
-        write_table(path, "order_basis", rows["order_basis"], None, None)
+            rows[name] = table.num_rows
+        write_table(path, "order_basis", _Flowing(basis_pieces(a)), None, None)
         with sqlite3.connect(path) as db:
             _describe(db, unit, metadata)
-            lost = [n for n, t in rows.items() if db.execute(f'SELECT count(*) FROM "{n}"').fetchone() != (t.num_rows,)]
+            lost = [n for n, count in rows.items() if db.execute(f'SELECT count(*) FROM "{n}"').fetchone() != (count,)]
         db.close()
         if lost:  # what is written is counted: not every failure of a disk is told
             raise OSError(f"rows of {', '.join(lost)} are lost")
@@ -91,18 +95,25 @@ def write_layers(a: Assessment, around: Surroundings, path: Path, metadata: dict
 def write_parquet(a: Assessment, path: Path) -> None:
     """The layer `hydrants` as GeoParquet 1.1, with the same rows and columns. Raises OutputError."""
     points = a.inputs.hydrants.geometry
-    table = columns.hydrants_table(a)
-    standard = pa.array(shapely.to_wkb(points, flavor="iso").tolist(), pa.binary())  # the only one that it allows
-    table = table.set_column(table.column_names.index(columns.GEOMETRY), columns.GEOMETRY, standard)
     kind = point_type(points)
     column: dict[str, Any] = {"encoding": "WKB", "crs": a.inputs.hydrants.crs.to_json_dict()}
     column["geometry_types"] = [] if kind == "Unknown" else [kind]
     if kind == "Point":
         column["bbox"] = shapely.total_bounds(points).tolist()
     about = {"version": "1.1.0", "primary_column": columns.GEOMETRY, "columns": {columns.GEOMETRY: column}}
-    said = {b"geo": json.dumps(about).encode(), **(table.schema.metadata or {})}
+    said = {b"geo": json.dumps(about).encode()}
+
+    def as_standard(rows: slice, table: pa.Table) -> pa.Table:
+        wkb = pa.array(shapely.to_wkb(points[rows], flavor="iso").tolist(), pa.binary())  # the only one that it allows
+        table = table.set_column(table.column_names.index(columns.GEOMETRY), columns.GEOMETRY, wkb)
+        return table.replace_schema_metadata({**said, **(table.schema.metadata or {})})
+
+    pieces = map(as_standard, columns.pieces(len(a)), columns.hydrants_pieces(a))
+    first = next(pieces)
     try:
-        pq.write_table(table.replace_schema_metadata(said), path)
+        with pq.ParquetWriter(path, first.schema) as file:
+            for table in itertools.chain([first], pieces):
+                file.write_table(table)
     except (OSError, pa.ArrowException) as error:
         raise OutputError(Finding(path.name, f"could not be written ({error})", "check the space and rights")) from None
 
@@ -110,6 +121,10 @@ def write_parquet(a: Assessment, path: Path) -> None:
 def tables(a: Assessment, around: Surroundings) -> Iterator[tuple[str, pa.Table, str | None]]:
     """The layers that people use: name, rows, type of their geometry (last, as WKB) or None."""
     yield "hydrants", columns.hydrants_table(a), point_type(a.inputs.hydrants.geometry)
+    yield from _others(a, around)
+
+
+def _others(a: Assessment, around: Surroundings) -> Iterator[tuple[str, pa.Table, str | None]]:
     yield "rejected", columns.rejected_table(a), "Unknown"
     for support in supports(a, around):
         yield support.name, support.table, support.kind
@@ -126,15 +141,48 @@ def point_type(points: NDArray[Any]) -> str:
     return "Point Z" if z.any() else "Point"
 
 
-def write_table(path: Path, layer: str, table: pa.Table, geometry_type: str | None, crs: str | None) -> None:
+class _Flowing:
+    """Tables that are made while they are written, as one stream of rows. What their maker raises is kept in `raised`:
+    on its way through a stream it would become an error of writing."""
+
+    def __init__(self, tables: Iterator[pa.Table]) -> None:
+        first = next(tables)
+        self.raised: list[BaseException] = []
+        self._reader = pa.RecordBatchReader.from_batches(first.schema, self._batches(first, tables))
+
+    def _batches(self, first: pa.Table, rest: Iterator[pa.Table]) -> Iterator[pa.RecordBatch]:
+        try:
+            for table in itertools.chain([first], rest):
+                yield from table.combine_chunks().to_batches()
+        except BaseException as error:
+            self.raised.append(error)
+            raise
+
+    def __arrow_c_stream__(self, requested_schema: object = None) -> object:
+        return self._reader.__arrow_c_stream__(requested_schema)
+
+
+def write_table(path: Path, layer: str, rows: pa.Table | _Flowing, geometry_type: str | None, crs: str | None) -> None:
     """A new layer or table of a GeoPackage. Raises what pyogrio raises."""
     spatial = {"geometry_name": columns.GEOMETRY} if geometry_type else {}
     options = {"FID": "fid", "DESCRIPTION": LAYERS[layer], "IDENTIFIER": layer}
     if geometry_type:
         options["GEOMETRY_NAME"] = columns.GEOMETRY
-    pyogrio.raw.write_arrow(
-        table, path, layer=layer, driver="GPKG", geometry_type=geometry_type, crs=crs, layer_options=options, **spatial
-    )
+    try:
+        pyogrio.raw.write_arrow(
+            rows,
+            path,
+            layer=layer,
+            driver="GPKG",
+            geometry_type=geometry_type,
+            crs=crs,
+            layer_options=options,
+            **spatial,
+        )
+    except Exception:
+        if isinstance(rows, _Flowing) and rows.raised:
+            raise rows.raised[0] from None
+        raise
 
 
 def _describe(db: sqlite3.Connection, unit: str, metadata: dict[str, Any]) -> None:

@@ -7,8 +7,6 @@ import shutil
 from collections.abc import Iterable, Mapping
 from pathlib import Path
 
-from gradecheck.worksheets.filled import free_name
-
 
 def found(folder: Path, names: Iterable[str], record: str) -> dict[str, str]:
     """The files of `names` in a folder that no command of ours wrote, and the name that each is to be kept under.
@@ -40,3 +38,14 @@ def keep(others: Mapping[str, str], folder: Path, aside: Path) -> dict[str, Path
     for name, kept in others.items():
         shutil.copyfile(folder / name, aside / kept)
     return {kept: aside / kept for kept in others.values()}
+
+
+def free_name(path: Path) -> Path:
+    """A name beside a file that is not taken: measurements_former.csv, measurements_former_2.csv, ..."""
+    number = 1
+    while True:
+        tail = "_former" if number == 1 else f"_former_{number}"
+        other = path.with_name(f"{path.stem}{tail}{path.suffix}")
+        if not other.exists():
+            return other
+        number += 1

@@ -84,11 +84,9 @@ def _places(a: Assessment, system: MapSystem, order: Ints) -> dict[str, Any]:
 def _told(a: Assessment, order: Ints) -> dict[str, Any]:
     """What is said of them; a text that many share is there once."""
     reasons, reason = _coded(_reasons(a, order))
-    d = a.counted.decision
-    chosen = choice_texts(d, d.best, a.inputs.plan.output.unit)
-    choices, choice = _coded([chosen[k] or "" for k in order.tolist()])
-    said = after_sources(a.change, a.sampled)
-    sources, source = _coded([said[k] or "" for k in order.tolist()])
+    d = a.counted.decision.taken(order)
+    choices, choice = _coded([text or "" for text in choice_texts(d, d.best, a.inputs.plan.output.unit)])
+    sources, source = _coded([text or "" for text in after_sources(a.change, a.sampled, order)])
     edits = [a.review.at[k] for k in order.tolist()]
     return {
         "reasons": reasons,
@@ -119,7 +117,9 @@ def _heights(a: Assessment, order: Ints) -> dict[str, Any]:
     chosen = a.counted.decision
     small = _numbers(METRES[unit], DIGITS[unit], order)
     high = _numbers(METRES[elevation_unit(unit)], _ELEVATION_DIGITS, order)
-    known = reached & np.isfinite(c.after)
+    known = order[(reached & np.isfinite(c.after))[order]]
+    undone_sd = np.full(len(a), np.nan)
+    undone_sd[known] = clearance_sd(a, known)
     return {
         "change": small(a.change.change),
         "change_sd": small(a.change_sd),
@@ -128,7 +128,7 @@ def _heights(a: Assessment, order: Ints) -> dict[str, Any]:
         "now": small(np.where(reached, c.before, np.nan)),
         "basis": _trimmed([Basis(b).name if r else None for b, r in zip(c.basis[order], reached[order], strict=True)]),
         "undone": small(np.where(reached, c.after, np.nan)),
-        "undone_sd": small(np.where(known, clearance_sd(a), np.nan)),
+        "undone_sd": small(undone_sd),
         "final": small(np.where(chosen.best >= 0, c.after + chosen.rise, np.nan)),
         "outlet": small(np.where(reached, a.inputs.hydrants.outlet, np.nan)),
         "low": small(np.where(reached, d.window.low, np.nan)),

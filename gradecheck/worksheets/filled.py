@@ -39,14 +39,3 @@ def read_filled(path: Path, head: tuple[str, ...], units: tuple[str, ...] | None
         if any(row[k].strip() for k in columns):
             found.setdefault(row[0], []).append(row)
     return Filled(found)
-
-
-def free_name(path: Path) -> Path:
-    """A name beside a file that is not taken: measurements_former.csv, measurements_former_2.csv, ..."""
-    number = 1
-    while True:
-        tail = "_former" if number == 1 else f"_former_{number}"
-        other = path.with_name(f"{path.stem}{tail}{path.suffix}")
-        if not other.exists():
-            return other
-        number += 1

@@ -145,11 +145,11 @@ def book(a: Assessment) -> Book:
     rows = rows[at].astype(np.int64)
     drawn = sketches(a, rows)
     lon, lat = _degrees(a)
-    before, after = before_sources(a.change, a.sampled), after_sources(a.change, a.sampled)
+    before, after = (told(a.change, a.sampled, rows) for told in (before_sources, after_sources))
     work = a.work
     sheets = []
     for n, row in enumerate(rows.tolist()):
-        station = station_of(after[row]) or station_of(before[row])
+        station = station_of(after[n]) or station_of(before[n])
         where = _Where(n + 1, row, float(lon[row]), float(lat[row]), station, drawn[n])
         sheets.append(_sheet(a, work, where, chosen[row], bool(dressed[row])))
     asked = np.flatnonzero(np.isin(d.action, ENGINEER)).tolist()

@@ -130,10 +130,14 @@ def test_the_mean_over_atoms_is_numpys_weighted_average() -> None:
     assert m.mean(values) == pytest.approx(np.array(expected))
 
 
-def test_joined_mixtures_follow_one_another() -> None:
+def test_parts_of_a_mixture_are_put_in_their_places() -> None:
     m = mixtures()
-    joined = Mixture.join([m.take(np.array([1])), m.take(np.array([2, 0]))])
-    again = m.take(np.array([1, 2, 0]))
-    for name in ("start", "offset", "weight", "sd"):
-        assert getattr(joined, name).tolist() == getattr(again, name).tolist()
-    assert len(Mixture.join([])) == 0
+    found = Mixture.blank(np.array([3, 1, 2, 1]))
+    found.put(np.array([0, 3]), m.take(np.array([2, 1])))
+    found.put(np.array([2]), m.take(np.array([0])))
+    rest = Mixture.single(np.zeros(1))  # nothing was put there: at the point, without an error
+    expected = [m.take(np.array([2])), rest, m.take(np.array([0])), m.take(np.array([1]))]
+    assert found.start.tolist() == [0, 3, 4, 6, 7]
+    for name in ("offset", "weight", "sd"):
+        assert getattr(found, name).tolist() == [v for part in expected for v in getattr(part, name).tolist()]
+    assert len(Mixture.blank(np.zeros(0, dtype=np.int64))) == 0

@@ -307,7 +307,10 @@ def test_what_is_said_of_a_hydrant_does_not_depend_on_its_company() -> None:
     alone: list[Mixture] = [change_about(uneven, points[i : i + 1], 0.02).ground for i in range(len(points))]
     for name in ("change", "position_sd", "own_sd"):
         assert getattr(shuffled, name).tolist() == getattr(together, name)[mixed].tolist()
+    counts = [part.counts[0] for part in alone]
     for name in ("start", "offset", "weight", "sd"):
-        expected = getattr(together.ground, name)
-        assert getattr(Mixture.join(alone), name) == pytest.approx(expected, abs=1e-12)
+        one_by_one = np.concatenate(
+            [getattr(part, name) for part in alone] if name != "start" else [[0], np.cumsum(counts)]
+        )
+        assert one_by_one == pytest.approx(getattr(together.ground, name), abs=1e-12)
         assert getattr(shuffled.ground, name).tolist() == getattr(together.ground.take(mixed), name).tolist()
