@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import codecs
 import csv
 import io
 import tempfile
@@ -27,8 +28,9 @@ def in_utf8(path: Path, shown: str, where: str, encoding: str | None) -> Iterato
     marked = data.startswith((b"\xff\xfe", b"\xfe\xff"))
     if not marked and data.startswith(b"PK\x03\x04"):
         raise InputError(Finding(f"{where}.path", f"{shown} is no text but a workbook or an archive", _SAVE))
+    codec = "utf-16" if marked else encoding or "utf-8"
     try:
-        text = data.decode("utf-16" if marked else encoding or "utf-8")
+        text = data.decode(codec)
     except LookupError:
         raise InputError(Finding(f"{where}.encoding", f"{encoding!r} is no encoding", 'such as "cp1252"')) from None
     except UnicodeDecodeError as error:
@@ -37,8 +39,9 @@ def in_utf8(path: Path, shown: str, where: str, encoding: str | None) -> Iterato
     if "\0" in text:
         line = text.count("\n", 0, text.index("\0")) + 1
         raise InputError(Finding(f"{where}.path", f"{shown} is no text: line {line} holds a NUL byte", _SAVE))
-    notes = _looked_through(text, shown, where)
-    if text.encode("utf-8") == data:
+    notes = _looked_through(data, codec, shown, where)
+    if codecs.lookup(codec).name == "utf-8" or text.encode("utf-8") == data:
+        del data, text  # large tables need the room
         yield path, notes
         return
     with tempfile.TemporaryDirectory(prefix="gradecheck-") as folder:
@@ -47,11 +50,17 @@ def in_utf8(path: Path, shown: str, where: str, encoding: str | None) -> Iterato
         yield copy, notes
 
 
-def _looked_through(text: str, shown: str, where: str) -> tuple[str, ...]:
+def _lines(data: bytes, codec: str) -> io.TextIOWrapper:
+    """The lines of a table one after the other: all of them at once take several times the room."""
+    name = codecs.lookup(codec).name
+    return io.TextIOWrapper(io.BytesIO(data), "utf-8-sig" if name == "utf-8" else name, newline="")
+
+
+def _looked_through(data: bytes, codec: str, shown: str, where: str) -> tuple[str, ...]:
     """What must be said of the rows. Raises InputError where some would be lost."""
-    head = next((line for line in text.splitlines() if line.strip()), "")
+    head = next((line for line in _lines(data, codec) if line.strip()), "")
     delimiter = max(_DELIMITERS, key=head.count)
-    reader = csv.reader(io.StringIO(text.removeprefix("\ufeff"), newline=""), delimiter=delimiter)
+    reader = csv.reader(_lines(data, codec), delimiter=delimiter)
     width, line, longer = 0, 1, []
     what = ""
     try:

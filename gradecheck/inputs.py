@@ -14,6 +14,7 @@ from gradecheck import hydrants as hydrant_layer
 from gradecheck import paving, reference
 from gradecheck.catalog import GENERIC, Catalog
 from gradecheck.clearance import Errors
+from gradecheck.doubts import doubts
 from gradecheck.errors import Finding, GradecheckError, InputError, listed
 from gradecheck.fieldbook import Book
 from gradecheck.fieldwork import Fieldwork, read_books, taken_in
@@ -115,7 +116,7 @@ class _Opened:
 
 def open_inputs(plan: Plan) -> Inputs:
     """Open all that the plan names. Raises InputError with every finding of every input."""
-    told = _Told(plan.assumed())
+    told = _Told(plan.assumed(), notes=doubts(plan))
     told.attempt(lambda: use_grids([plan.resolve(folder) for folder in plan.project.grids or ()]))
     opened = _opened(plan, told)
     if opened is None or told.findings:

@@ -20,7 +20,7 @@ TREES = {name: ast.parse(path.read_text(encoding="utf-8")) for name, path in MOD
 
 # What each module or package may import of the others; everything may import errors, units and the version.
 ANYWHERE = {"errors", "units", "addresses", "locations", "__version__"}
-SETTINGS = {"validation", "policy", "plan", "sources", "delivery", "catalog"}
+SETTINGS = {"validation", "policy", "plan", "sources", "delivery", "catalog", "doubts"}
 CORE = {
     "cases",
     "provenance",
@@ -70,6 +70,7 @@ ALLOWED: dict[str, set[str]] = {
     "validation": set(),
     "probability": set(),
     "policy": {"validation"},
+    "doubts": {"validation"},
     "catalog": {"validation"},
     "sources": {"validation"},
     "delivery": {"sources", "validation"},
@@ -177,6 +178,7 @@ ALLOWED: dict[str, set[str]] = {
 }
 
 PURE = [
+    "doubts",
     "units",
     "errors",
     "addresses",
