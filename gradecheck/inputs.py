@@ -10,8 +10,8 @@ import numpy as np
 import shapely
 from pyproj import CRS
 
+from gradecheck import engine, paving, reference
 from gradecheck import hydrants as hydrant_layer
-from gradecheck import paving, reference
 from gradecheck.catalog import GENERIC, Catalog
 from gradecheck.clearance import Errors
 from gradecheck.doubts import doubts
@@ -121,7 +121,9 @@ def open_inputs(plan: Plan) -> Inputs:
     opened = _opened(plan, told)
     if opened is None or told.findings:
         raise InputError(told.findings)
-    return _assembled(plan, opened, told)
+    found = _assembled(plan, opened, told)
+    engine.give_back()  # reading holds several times what is kept of it
+    return found
 
 
 def _opened(plan: Plan, told: _Told) -> _Opened | None:

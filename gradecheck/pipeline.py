@@ -52,8 +52,6 @@ _DELIVERABLES = (
     "notices.csv",
     "measurements.csv",
 )
-
-
 _STALE = (workbook.TRACE_CSV, "hydrants.parquet")
 """Files of a former run that go where this one makes none of that name."""
 PARQUET = "hydrants.parquet"
@@ -328,6 +326,7 @@ def _make(
     files_read = engine.later(lambda: manifest.input_files(a.inputs))  # large rasters take seconds to digest
     around, metadata = surroundings(a.inputs), manifest.discreet(_metadata(a), plan.folder)
     layer.write_layers(a, around, outputs["gradecheck.gpkg"], metadata)
+    engine.give_back()
     if plan.output.geoparquet:
         outputs[PARQUET] = aside / PARQUET
         layer.write_parquet(a, outputs[PARQUET])
@@ -335,6 +334,7 @@ def _make(
     rest = _write_workbook(outputs["order.xlsx"], plan, _counting(a), a.order, a.today, aside.parent)
     if rest is not None:
         outputs[rest.name] = rest
+    engine.give_back()
     outputs |= strangers.keep(others, aside.parent, aside)
     sheets = book(a)
     write_worksheets(sheets, outputs["worksheets.pdf"], plan.output.paper)
