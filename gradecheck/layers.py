@@ -41,6 +41,7 @@ from gradecheck.vetting import asks_for_its_schema, members, vet
 _EXTENSION = b"ARROW:extension:name"
 _SQL = re.compile(r"sqlite3_\w+\(.*\) failed: ", re.DOTALL)
 _NO_COLUMN = re.compile(r"no such column: (\S+)|\"(.+?)\" not recogni[sz]ed as an available field")
+_HEARD = 100
 _TEXT_SUFFIXES = (".csv", ".tsv", ".txt", ".psv")
 
 
@@ -112,7 +113,7 @@ def _read_file(
         try:
             name = _layer_name(file, shown, where, layer)
             options = {"layer": name, "return_fids": True, "encoding": None if file is not path else encoding}
-            with warnings.catch_warnings(action="ignore", category=RuntimeWarning):
+            with _listening() as heard:
                 # A row whose geometry cannot be read comes back without one, and is rejected by name.
                 meta, table = pyogrio.raw.read_arrow(file, where=select, **options)
             fids = np.asarray(table.column(0).to_numpy(), dtype=np.int64)
@@ -123,7 +124,7 @@ def _read_file(
         except (DataSourceError, DataLayerError, FieldError, ValueError, OSError, pa.ArrowInvalid) as error:
             raise InputError(_not_read(error, shown, where, select, file)) from None
     if file is path:
-        table, told = as_stored(path, shown, where, name, table, fids)
+        table, told = as_stored(path, shown, where, name, table, fids, heard)
         notes = (*notes, *told)
     order = np.argsort(everything, kind="stable")
     place = order[np.searchsorted(everything, fids, sorter=order)] + 1
@@ -186,6 +187,20 @@ def _as_ogr_reads(path: Path, shown: str, where: str, encoding: str | None) -> I
             yield copy, ()
     else:
         yield path, ()
+
+
+@contextmanager
+def _listening() -> Iterator[list[str]]:
+    """What GDAL warns of, the first few, in place of a word on the terminal."""
+    heard: list[str] = []
+
+    def hear(message: Warning | str, *_: object) -> None:
+        if len(heard) < _HEARD:
+            heard.append(str(message))
+
+    with warnings.catch_warnings(action="always", category=RuntimeWarning):
+        warnings.showwarning = hear  # type: ignore[assignment]
+        yield heard
 
 
 def _layer_name(path: Path, shown: str, where: str, wanted: str | None) -> str:

@@ -44,7 +44,7 @@ CORE = {
     "sharing",
 }
 READING = {"reference", "vertical", "layers", "hydrants", "paving", "surfaces", "formats", "engine", "roads", "designs"}
-READING |= {"databases", "relations", "webs", "services", "delimited", "readings", "storage", "vetting"}
+READING |= {"databases", "relations", "webs", "services", "delimited", "readings", "storage", "dbf", "vetting"}
 READING |= {"grounds", "groundwork", "nets", "steady", "laying"}
 JOB = {"inputs", "inventory", "judging", "measurement", "assessment", "surroundings", "inspection", "pipeline"}
 WRITING = {"outputs", "placing", "report", "worksheets"}
@@ -92,7 +92,8 @@ ALLOWED: dict[str, set[str]] = {
     "webs": set(),
     "services": {"webs", "validation"},
     "vetting": set(),
-    "storage": {"vetting", "probability"},
+    "dbf": set(),
+    "storage": {"dbf", "vetting", "probability"},
     "delimited": set(),
     "layers": {"delimited", "relations", "services", "storage", "validation", "vetting", "probability"},
     "surfaces": {"cache", "reference", "roads", "engine", "probability"},
@@ -178,6 +179,7 @@ ALLOWED: dict[str, set[str]] = {
 }
 
 PURE = [
+    "dbf",
     "doubts",
     "units",
     "errors",

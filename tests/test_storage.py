@@ -1,11 +1,15 @@
-"""Columns of numbers that hold other things, held against what SQLite itself says of every cell.
+"""Columns of numbers that hold other things, held against what SQLite and the bytes of a DBF say of every cell.
 
-SQLite, "Datatypes In SQLite", section 3: a column's type is an affinity, and any value may stand in any column.
+SQLite, "Datatypes In SQLite", section 3: a column's type is an affinity, and any value may stand in any column. dBASE
+keeps numbers as text (Esri Shapefile Technical Description, 1998, "Organization of the dBASE File").
 """
 
 from __future__ import annotations
 
+import shutil
 import sqlite3
+import struct
+import zipfile
 from contextlib import closing
 from pathlib import Path
 
@@ -13,8 +17,10 @@ import geopandas as gpd
 import pyarrow as pa
 import pyogrio
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
-from gradecheck import InputError
+from gradecheck import InputError, dbf, storage
 from gradecheck.layers import VectorLayer, read_layer
 from tests.projects import hydrants
 
@@ -117,6 +123,118 @@ def test_what_cannot_be_looked_at_is_said(package: Path, monkeypatch: pytest.Mon
     monkeypatch.setattr(sqlite3, "connect", held)
     notes = read(package).notes
     assert any("whether column whole holds only numbers could not be looked at" in note for note in notes)
+
+
+@pytest.fixture
+def shapefile(tmp_path: Path) -> Path:
+    columns = {"asset_id": list("abcd"), "whole": [1, 2, 3, 4], "real": [1.25, 2.25, 3.25, 4.25]}
+    hydrants(columns, [(1, 1), (2, 2), (3, 3), (4, 4)]).to_file(tmp_path / "h.shp")
+    return tmp_path / "h.shp"
+
+
+def type_over(shapefile: Path, *changes: tuple[str, str]) -> None:
+    """Put other texts where the table holds some, as wide as those were and flush right, as numbers stand."""
+    table = shapefile.with_suffix(".dbf")
+    content = table.read_bytes()
+    for was, now in changes:
+        assert content.count(was.encode()) == 1
+        content = content.replace(was.encode(), now.rjust(len(was)).encode())
+    table.write_bytes(content)
+
+
+REAL = {1: f"1.25{'0' * 13}", 2: f"2.25{'0' * 13}", 3: f"3.25{'0' * 13}"}
+
+
+def test_texts_in_a_shapefile_are_kept_and_blanks_are_none(shapefile: Path) -> None:
+    type_over(shapefile, (REAL[1], "n/a"), (REAL[2], "2,25"), (REAL[3], ""))
+    assert read(shapefile).table.column("real").to_pylist() == ["n/a", "2,25", None, "4.25"]
+
+
+def test_stars_in_a_shapefile_are_none(shapefile: Path) -> None:
+    type_over(shapefile, (REAL[2], "*" * len(REAL[2])))
+    assert read(shapefile).table.column("real").to_pylist() == [1.25, None, 3.25, 4.25]
+
+
+def test_fractions_among_whole_numbers_of_a_shapefile_are_kept(shapefile: Path) -> None:
+    type_over(shapefile, (f"{' ' * 17}2", "2.75"))
+    assert read(shapefile).table.column("whole").to_pylist() == [1, 2.75, 3, 4]
+
+
+@pytest.mark.parametrize("text", ["1e3", "+2.5", ".5", "7.", "-0", "12345678901234567"])
+def test_what_is_a_number_in_a_shapefile_stays_one(shapefile: Path, text: str) -> None:
+    type_over(shapefile, (REAL[2], text))
+    assert read(shapefile).table.column("real").to_pylist() == [1.25, float(text), 3.25, 4.25]
+
+
+def test_a_record_that_is_deleted_moves_no_other(shapefile: Path) -> None:
+    type_over(shapefile, (" a" + " " * 79, "*a" + " " * 79), (REAL[3], "n/a"))
+    layer = read(shapefile)
+    assert layer.table.column("asset_id").to_pylist() == ["b", "c", "d"]
+    assert layer.table.column("real").to_pylist() == ["2.25", "n/a", "4.25"]
+
+
+def test_a_layer_of_a_folder_and_one_in_an_archive_are_looked_at_too(shapefile: Path, tmp_path: Path) -> None:
+    type_over(shapefile, (REAL[2], "n/a"))
+    folder = tmp_path / "folder"
+    folder.mkdir()
+    with zipfile.ZipFile(tmp_path / "packed.zip", "w") as archive:
+        for suffix in (".shp", ".shx", ".dbf", ".prj"):
+            archive.write(shapefile.with_suffix(suffix), f"h{suffix}")
+            shutil.copy(shapefile.with_suffix(suffix), folder)
+    for layer in (read(folder), read(tmp_path / "packed.zip")):
+        assert layer.table.column("real").to_pylist() == ["1.25", "n/a", "3.25", "4.25"]
+
+
+def test_what_is_too_large_to_look_at_in_an_archive_is_said(
+    package: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    with zipfile.ZipFile(tmp_path / "h.gpkg.zip", "w") as archive:
+        archive.write(package, "h.gpkg")
+    assert read(tmp_path / "h.gpkg.zip").notes == ()
+    monkeypatch.setattr(storage, "_LARGEST", 1000)
+    (note,) = read(tmp_path / "h.gpkg.zip").notes
+    assert (
+        note
+        == "h.gpkg.zip: what h.gpkg holds in its columns of numbers could not be looked at: texts among them count as 0"
+    )
+
+
+def table_of(numbers: tuple[int, int, int], fields: list[tuple[bytes, int]], records: bytes) -> bytes:
+    """A DBF of any numbers: of records, bytes of the head, bytes of a record; fields: kind and width."""
+    described = b"".join(b"x".ljust(11, b"\0") + kind + bytes(4) + bytes([width]) + bytes(15) for kind, width in fields)
+    return b"\x03\0\0\0" + struct.pack("<IHH", *numbers) + bytes(20) + described + b"\r" + records
+
+
+FIELDS = st.lists(st.tuples(st.sampled_from([b"N", b"F", b"C"]), st.integers(0, 20)), max_size=3)
+NUMBERS = st.tuples(st.integers(0, 2**32 - 1) | st.integers(0, 9), st.integers(0, 200), st.integers(0, 60))
+
+
+@given(st.binary(max_size=200) | st.builds(table_of, NUMBERS, FIELDS, st.binary(max_size=300)))
+@settings(max_examples=500, deadline=None)
+def test_no_bytes_break_the_reading_of_a_table(content: bytes) -> None:
+    table = dbf.Table(content)
+    for place in range(3):
+        for whole in (True, False):
+            assert all(isinstance(row, int) for row in table.strays(place, "x", whole))
+
+
+def test_a_table_that_is_cut_short_counts_as_far_as_it_goes(shapefile: Path) -> None:
+    type_over(shapefile, (REAL[2], "n/a"))
+    content = shapefile.with_suffix(".dbf").read_bytes()
+    for end in range(len(content)):
+        assert set(dbf.Table(content[:end]).strays(2, "real", False)) <= {1}
+    assert dbf.Table(content).strays(2, "real", False) == {1: "n/a"}
+
+
+@pytest.mark.parametrize(("name", "driver"), [("h.mif", "MapInfo File"), ("h.kml", "KML")])
+def test_in_files_of_other_kinds_what_gdal_half_reads_is_refused(tmp_path: Path, name: str, driver: str) -> None:
+    frame = hydrants({"asset_id": ["a", "b"], "real": [1.25, 2.25]}, [(1, 1), (2, 2)])
+    pyogrio.write_dataframe(frame.to_crs("EPSG:4326"), tmp_path / name, driver=driver)
+    assert read(tmp_path / name).table.column("real").to_pylist() == [1.25, 2.25]
+    for path in tmp_path.iterdir():
+        path.write_text(path.read_text(encoding="utf-8").replace("2.25", "n/a"), encoding="utf-8")
+    with pytest.raises(InputError, match="in columns of numbers stands what is no number: 'n/a' in real"):
+        read(tmp_path / name)
 
 
 def test_other_forms_of_layers_are_left_alone(tmp_path: Path) -> None:

@@ -64,8 +64,64 @@ def text_in_a_view_of_numbers(place: Project) -> None:
 
 
 @bad("hydrants")
-def geopackage_in_an_archive(place: Project) -> None:
-    """A GeoPackage, whose values cannot be looked at one by one there, is in a zip archive."""
+def text_in_a_geopackage_in_an_archive(place: Project) -> None:
+    """A GeoPackage in a zip archive has a text in a column of numbers."""
+    text_in_a_column_of_numbers(place)
     with zipfile.ZipFile(place.folder / "hydrants.gpkg.zip", "w") as archive:
         archive.write(place.folder / "hydrants.gpkg", "hydrants.gpkg")
     place.section("hydrants", path="hydrants.gpkg.zip")
+
+
+def _shapefile(place: Project, cell: str) -> None:
+    """The hydrants as a shapefile; cell: what its table holds in place of the second clearance, 4.5."""
+    place.put(place.layer(), "hydrants.shp")
+    table = place.folder / "hydrants.dbf"
+    content = table.read_bytes()
+    former = b"4.5" + b"0" * 14
+    assert content.count(former) == 1
+    table.write_bytes(content.replace(former, cell.rjust(len(former)).encode()))
+
+
+@bad("hydrants")
+def text_in_a_shapefile_of_numbers(place: Project) -> None:
+    """A clearance in a shapefile is the text "n/a" in a column of numbers, which OGR reads as 0."""
+    _shapefile(place, "n/a")
+
+
+@bad("hydrants")
+def decimal_comma_in_a_shapefile(place: Project) -> None:
+    """A clearance in a shapefile has a decimal comma, at which OGR ends its number."""
+    _shapefile(place, "4,5")
+
+
+@bad("hydrants")
+def stars_in_a_shapefile(place: Project) -> None:
+    """A clearance in a shapefile is the stars that stand for none, or for a number too long for its column."""
+    _shapefile(place, "*" * 17)
+
+
+@bad("hydrants")
+def text_in_a_shapefile_in_an_archive(place: Project) -> None:
+    """A shapefile in a zip archive has a text in a column of numbers."""
+    _shapefile(place, "n/a")
+    with zipfile.ZipFile(place.folder / "hydrants.zip", "w") as archive:
+        for suffix in (".shp", ".shx", ".dbf", ".prj"):
+            archive.write(place.folder / f"hydrants{suffix}", f"hydrants{suffix}")
+    place.section("hydrants", path="hydrants.zip")
+
+
+@bad("hydrants")
+def text_in_an_exchange_file_of_numbers(place: Project) -> None:
+    """A clearance in an exchange file of a desktop GIS is a text in a column of numbers."""
+    place.put(place.layer(), "hydrants.mif", driver="MapInfo File", FORMAT="MIF")
+    table = place.folder / "hydrants.mid"
+    table.write_text(table.read_text(encoding="utf-8").replace("4.5", "n/a"), encoding="utf-8")
+
+
+@bad("hydrants")
+def text_in_a_keyhole_file_of_numbers(place: Project) -> None:
+    """A clearance in a KML file is a text where its schema says a number."""
+    layer = place.layer()
+    layer["flange_in"] = [4.0, 4.625, 10.25]
+    path = place.put(layer.to_crs("EPSG:4326"), "hydrants.kml", driver="KML")
+    path.write_text(path.read_text(encoding="utf-8").replace("4.625", "n/a"), encoding="utf-8")
