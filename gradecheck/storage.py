@@ -84,7 +84,9 @@ def _looking(path: Path, shown: str, where: str, layer: str) -> Iterator[Look | 
     if table is not None:
         yield dbf.Table(table.read_bytes()).strays
     elif path.is_file() and _is_sqlite(path):
-        with closing(sqlite3.connect(f"{path.resolve().as_uri()}?mode=ro", uri=True)) as db:
+        # In the mode that keeps a log SQLite would make files beside it, unless told that nobody writes.
+        still = "" if path.with_name(f"{path.name}-wal").exists() else "&immutable=1"
+        with closing(sqlite3.connect(f"{path.resolve().as_uri()}?mode=ro{still}", uri=True)) as db:
             yield _of_sqlite(db, shown, where, layer)
     else:
         packed = [n for n in (members(path) if path.is_file() else []) if _is_stored(PurePosixPath(n), layer)]
