@@ -15,7 +15,7 @@ from decimal import Decimal
 import numpy as np
 
 from gradecheck.cases import Cases
-from gradecheck.catalog import Catalog, Extension, Item, Part
+from gradecheck.catalog import Catalog, Extension, Item
 from gradecheck.choices import Choices
 from gradecheck.decision import DECIDED, OPEN, Decision, right_choices
 from gradecheck.policy import Policy
@@ -183,15 +183,13 @@ def _count_open(
 ) -> None:
     for node, at in enumerate(shared_at):
         for right in right_choices(cases, policy, rows, at):
-            for family in np.unique(work.family[right.rows]).tolist():
-                for job in np.unique(work.job[right.rows]).tolist():
-                    mine = (work.family[right.rows] == family) & (work.job[right.rows] == job)
-                    if not mine.any():
-                        continue
-                    chance = right.chance[mine]
-                    for thing, each in takes(right.options, things[family]).items():
-                        if each.any():
-                            tallies[job, family, thing].uncertain[node].append(_distributions(chance, each))
+            family, jobs = int(work.family[right.rows[0]]), work.job[right.rows]  # options are those of one family
+            taken = takes(right.options, things[family])
+            for job in np.unique(jobs).tolist():
+                chance = right.chance[jobs == job]
+                for thing, each in taken.items():
+                    if each.any():
+                        tallies[job, family, thing].uncertain[node].append(_distributions(chance, each))
 
 
 def _distributions(chance: Floats, each: Ints) -> Floats:
@@ -339,7 +337,7 @@ def _line(
     )
 
 
-def _part(catalog: Catalog, family: str, thing: int) -> Part:
+def _part(catalog: Catalog, family: str, thing: int) -> Extension | Item:
     return catalog.extensions(family)[thing] if thing >= 0 else catalog.items(family)[-1 - thing]
 
 
@@ -361,10 +359,8 @@ def named(
     if isinstance(part, Extension):
         text = part.description or f"{part.length} extension"
         return {**said, "item": "extension", "description": text, "length": part.length.metres}
-    if isinstance(part, Item):
-        per = "new extension" if part.per == "piece" else "hydrant opened"
-        return {**said, "item": part.description, "description": f"{part.quantity} per {per}"}
-    raise TypeError(part)
+    per = "new extension" if part.per == "piece" else "hydrant opened"
+    return {**said, "item": part.description, "description": f"{part.quantity} per {per}"}
 
 
 def part_name(line: OrderLine, unit: str) -> str:

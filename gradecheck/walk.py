@@ -66,12 +66,12 @@ def _mended(order: Ints, away: Floats) -> Ints:
     n = len(order)
     free = np.zeros((n + 1, n + 1))  # the last is nowhere: it costs nothing to begin or to end
     free[:n, :n] = away
-    for _ in range(20 * n):
-        order, turned = _turned(order, free)
-        if not turned:
-            order, moved = _moved(order, free)
-            if not moved:
-                break
+    rounds, shorter = 20 * n, True
+    while shorter and rounds:
+        rounds -= 1
+        order, shorter = _turned(order, free)
+        if not shorter:
+            order, shorter = _moved(order, free)
     return order
 
 

@@ -242,3 +242,9 @@ def test_files_that_are_no_catalogue_are_told(tmp_path: Path) -> None:
         with pytest.raises(PlanError, match=words):
             read_catalog(path, path.name)
     assert "is not TOML" in findings(tmp_path, "[[extension")[0][1]
+
+
+def test_a_length_that_no_hydrant_has_is_a_slip_of_a_unit() -> None:
+    with pytest.raises(PlanError, match="longer than any hydrant: is its unit right"):
+        Catalog.parse({"currency": "USD", "extension": [{"part_number": "Q", "family": "A", "length": "60 m"}]})
+    assert Catalog.parse({"currency": "USD", "extension": [{"part_number": "Q", "family": "A", "length": "60 in"}]})

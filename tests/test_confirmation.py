@@ -207,6 +207,15 @@ def test_ground_without_an_id_serves_those_alone_who_are_asked_for() -> None:
     assert found.ground[1] == 10
 
 
+def test_points_where_there_are_no_hydrants_serve_nobody() -> None:
+    found = laid(
+        shots((10.0, False, 0, 0, -1), (11.0, True, 0, 0, -2)), np.zeros(0), np.zeros(0), np.zeros(0, dtype=bool)
+    )
+    assert len(found.ground) == 0
+    assert found.unused.tolist() == [True, True]
+    assert not found.astray.any()
+
+
 # -- crews' rows ------------------------------------------------------------------------------------------------
 
 SOLD = [Sold("Q-6", "A", 6 * IN), Sold("Q-12", "A", 12 * IN), Sold("R+12", "B", 12 * IN)]

@@ -402,3 +402,8 @@ def test_an_unresolved_range_is_told() -> None:
     unresolved = next(g for g in Field(1.2, 0.9, side=20).grounds(10, seed=4) if g.unresolved)
     told = verdicts(unresolved, SD, 1.0, show)
     assert any("farther apart" in text and show(unresolved.standard_error) in text for text in told)
+
+
+def test_no_points_are_no_stable_ground() -> None:
+    with pytest.raises(ValueError, match="no points on stable ground"):
+        stable_ground(np.zeros(0), np.zeros(0), np.zeros(0))
