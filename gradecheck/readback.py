@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import sqlite3
 from collections.abc import Mapping
+from contextlib import closing
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -46,7 +47,11 @@ def read_former(package: Path, shown: str) -> Former:
         if "hydrants" not in names:
             return Former()
         metadata = read_metadata(package)
-        meta, rows = pyogrio.raw.read_arrow(package, layer="hydrants")
+        _check_lengths(package, shown)
+        about = pyogrio.read_info(package, layer="hydrants")
+        # Most rows have no edit, and all of a large layer would take gigabytes.
+        edited = [f'"{n}" IS NOT NULL' for n in about["fields"] if _is_edit(n)] or ["0"]
+        meta, rows = pyogrio.raw.read_arrow(package, layer="hydrants", where=" OR ".join(edited))
         kept = pyogrio.raw.read_arrow(package, layer="review_kept")[1] if "review_kept" in names else None
     except _READ_ERRORS as error:
         what = f"the former {shown} cannot be read, and review edits in it would be lost ({_short(error)})"
@@ -57,6 +62,23 @@ def read_former(package: Path, shown: str) -> Former:
     vanished = metadata.get("review_kept", {})
     edits += [since(edit, vanished) for edit in (edits_in(kept, "") if kept is not None else [])]
     return Former(tuple(edits), CRS.from_user_input(meta["crs"]) if meta.get("crs") else None, metadata)
+
+
+def _is_edit(column: str) -> bool:
+    return column in ("review_action", "review_note") or column.startswith(_LENGTH)
+
+
+def _check_lengths(package: Path, shown: str) -> None:
+    """Raises InputError where an edited length is no number: SQLite lets a text stand there, and OGR reads it as 0."""
+    with closing(sqlite3.connect(f"file:{package.as_posix()}?mode=ro", uri=True, timeout=2)) as db:
+        columns = [row[1] for row in db.execute("PRAGMA table_info(hydrants)") if row[1].startswith(_LENGTH)]
+        for name in columns:
+            test = f"typeof(\"{name}\") NOT IN ('integer', 'real', 'null')"
+            found = db.execute(f'SELECT hydrant_id, "{name}" FROM hydrants WHERE {test} LIMIT 5').fetchall()
+            if found:
+                rows = ", ".join(f"{who}: {value!r}" for who, value in found)
+                mend = f"write it as a number of {name.removeprefix(_LENGTH)}"
+                raise InputError(Finding(shown, f"{name} of a reviewed hydrant is no number ({rows})", mend))
 
 
 def _is_database(package: Path) -> bool:

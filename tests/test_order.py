@@ -511,6 +511,8 @@ def test_a_length_is_described_as_the_catalogue_does_else_by_its_length() -> Non
 def test_a_part_is_called_as_the_catalogue_does_else_by_its_length_or_as_an_item() -> None:
     lines = World([Row(-2.0)], catalog(part("extension", "Q-6", length="6 in", description="riser"), GASKET)).lines()
     assert [part_name(line, "in") for line in lines.values()] == ["riser", "gasket"]
+    said = {line.item: line.description for line in World([Row(-2.0)]).order()}
+    assert said == {"extension": "6 in extension", "gasket": "2 per new extension", "grease": "1 per hydrant opened"}
     (line,) = World([Row(-2.0)], families=(("Z", False),)).order()
     assert part_name(line, "in") == "6 in extension"
     assert part_name(line, "mm") == "152.4 mm extension"

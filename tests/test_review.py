@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import json
 import sqlite3
+from contextlib import closing
 from pathlib import Path
 from typing import Any
 
@@ -16,7 +17,7 @@ from gradecheck import InputError, OutputError, Plan, pipeline, run
 from gradecheck.outputs.style import MARKS
 from gradecheck.placing import LOCK
 from tests.edits import edit, with_functions
-from tests.projects import hydrants, plan_values, point, three, write_grounds
+from tests.projects import hydrants, plan_values, point, three, tiny_plan, write_grounds
 
 # H-1, H-2 measured 4 and 4.5 in, H-3 10.25 in; the ground rises 6 in: H-1 and H-2 end below ground and get 6 in,
 # H-3 ends at 4.25 in and is left.
@@ -368,3 +369,17 @@ def test_a_broken_former_layer_stops_a_run_since_edits_in_it_would_be_lost(tmp_p
     package(tmp_path).write_bytes(package(tmp_path).read_bytes()[:5000])
     with pytest.raises(InputError, match="review edits in it would be lost"):
         run(plan)
+
+
+def test_a_length_that_is_a_text_is_refused_and_never_taken_for_a_number(tmp_path: Path) -> None:
+    plan = tiny_plan(tmp_path)
+    run(plan)
+    with closing(sqlite3.connect(tmp_path / "out" / "gradecheck.gpkg")) as db:
+        with_functions(db)
+        db.execute(
+            "UPDATE hydrants SET review_action = 'extend', review_extension_in = '7 in' WHERE hydrant_id = 'H-2'"
+        )
+        db.commit()
+    with pytest.raises(InputError, match="review_extension_in of a reviewed hydrant is no number") as told:
+        run(plan)
+    assert "(H-2: '7 in') -> write it as a number of in" in str(told.value)

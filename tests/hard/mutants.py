@@ -1,16 +1,17 @@
 """Small faults put into the code, one at a time: do the tests tell? The faults are mutmut's, the running is ours.
 
-mutmut starts what tests need for each fault anew, and they tell in any order; here a process that has loaded it all is
+mutmut collects the tests for each fault anew, and they tell in any order; here a process that has collected them is
 forked, and the quickest tests come first. Needs mutmut, installed by hand.
 """
 
 from __future__ import annotations
 
-import importlib
+import itertools
 import json
 import os
 import random
 import shutil
+import signal
 import subprocess
 import sys
 import tempfile
@@ -97,77 +98,74 @@ def _body(text: str, function: str) -> list[str]:
     return []
 
 
+class _Forking:
+    """A plugin of pytest: once the tests are collected, each fault has them in a process forked from here."""
+
+    def __init__(self, names: Sequence[str]) -> None:
+        self.waiting = list(reversed(names))
+        self.found: dict[str, str] = {}
+        self.seconds: dict[str, float] = {}
+
+    def pytest_runtest_logreport(self, report: Any) -> None:
+        self.seconds[report.nodeid] = self.seconds.get(report.nodeid, 0.0) + report.duration
+
+    def pytest_runtestloop(self, session: Any) -> bool:
+        took, started = Path("took.json"), time.monotonic()
+        if os.waitpid(self._child(session, "none", took), 0)[1] != 0:
+            raise SystemExit("the tests fail without any fault")
+        patience = PATIENCE * (time.monotonic() - started)
+        seconds: dict[str, float] = json.loads(took.read_text(encoding="utf-8"))
+        session.items.sort(key=lambda item: seconds[item.nodeid])
+        total, running = len(self.waiting), dict[int, tuple[str, float]]()
+        while self.waiting or running:
+            while self.waiting and len(running) < len(os.sched_getaffinity(0)):
+                name = self.waiting.pop()
+                running[self._child(session, name)] = name, time.monotonic()
+            pid, status = os.waitpid(-1, os.WNOHANG)
+            if pid in running:
+                self.found.setdefault(running.pop(pid)[0], "left" if status == 0 else "killed")
+                print(f"\r{len(self.found)}/{total}", end="", file=sys.stderr, flush=True)
+                continue
+            for late, (name, since) in running.items():
+                if time.monotonic() - since > patience and name not in self.found:
+                    self.found[name] = "late"
+                    os.kill(late, signal.SIGKILL)
+            time.sleep(0.01)
+        return True
+
+    def _child(self, session: Any, name: str, took: Path | None = None) -> int:
+        """Begin the tests with one fault awake, up to the first that tells."""
+        pid = os.fork()
+        if pid:
+            return pid
+        from mutmut.mutation.trampoline import set_mutant_under_test
+
+        code = 1
+        try:
+            nowhere = os.open(os.devnull, os.O_WRONLY)
+            os.dup2(nowhere, 1)
+            os.dup2(nowhere, 2)
+            set_mutant_under_test(name)
+            for item, after in itertools.zip_longest(session.items, session.items[1:]):
+                session.config.hook.pytest_runtest_protocol(item=item, nextitem=after)
+                if session.testsfailed:
+                    break
+            if took is not None:
+                took.write_text(json.dumps(self.seconds), encoding="utf-8")
+            code = int(session.testsfailed > 0)
+        finally:
+            os._exit(code)
+
+
 def _try_all(names: Sequence[str]) -> dict[str, str]:
     """Each fault, and how it ended: killed, late, or left."""
     import pytest
     from hypothesis import Phase, settings
 
     settings.register_profile("tell", phases=[Phase.explicit, Phase.generate])  # told is enough, no need to shrink it
-    for test in TESTS:  # what every child would load
-        importlib.import_module(test.removesuffix(".py").replace("/", "."))
-    started = time.monotonic()
-    if os.waitpid(_child("none"), 0)[1] != 0:
-        raise SystemExit("the tests fail without any fault")
-    patience = PATIENCE * (time.monotonic() - started)
-    waiting, running, found = list(reversed(names)), dict[int, tuple[str, float]](), dict[str, str]()
-    while waiting or running:
-        while waiting and len(running) < len(os.sched_getaffinity(0)):
-            name = waiting.pop()
-            running[_child(name)] = name, time.monotonic()
-        pid, status = os.waitpid(-1, os.WNOHANG)
-        if pid in running:
-            name, _ = running.pop(pid)
-            code = os.waitstatus_to_exitcode(status)
-            if code in (pytest.ExitCode.USAGE_ERROR, pytest.ExitCode.NO_TESTS_COLLECTED):
-                raise SystemExit(f"{name}: no test was run")
-            found.setdefault(name, "left" if code == 0 else "killed")
-            print(f"\r{len(found)}/{len(names)}", end="", file=sys.stderr, flush=True)
-            continue
-        for late, (name, since) in running.items():
-            if time.monotonic() - since > patience and name not in found:
-                found[name] = "late"
-                os.kill(late, 9)
-        time.sleep(0.02)
-    return {name: found[name] for name in names}
-
-
-class _QuickestFirst:
-    """A plugin of pytest: what a test took without a fault says when its turn is."""
-
-    took = Path("took.json")
-
-    def __init__(self) -> None:
-        self.seconds: dict[str, float] = {}
-        if self.took.exists():
-            self.seconds = json.loads(self.took.read_text(encoding="utf-8"))
-
-    def pytest_collection_modifyitems(self, items: list[Any]) -> None:
-        items.sort(key=lambda item: self.seconds.get(item.nodeid, 0.0))
-
-    def pytest_runtest_logreport(self, report: Any) -> None:
-        self.seconds[report.nodeid] = self.seconds.get(report.nodeid, 0.0) + report.duration
-
-    def pytest_sessionfinish(self) -> None:
-        if not self.took.exists():
-            self.took.write_text(json.dumps(self.seconds), encoding="utf-8")
-
-
-def _child(name: str) -> int:
-    """Begin the tests with one fault awake, in a process of their own."""
-    pid = os.fork()
-    if pid:
-        return pid
-    import pytest
-    from mutmut.mutation.trampoline import set_mutant_under_test
-
-    nowhere = os.open(os.devnull, os.O_WRONLY)
-    os.dup2(nowhere, 1)
-    os.dup2(nowhere, 2)
-    set_mutant_under_test(name)
-    code = 3
     options = [
-        "-x",
         "-q",
+        "-s",
         "-p",
         "no:cacheprovider",
         "-p",
@@ -175,10 +173,9 @@ def _child(name: str) -> int:
         "--hypothesis-seed=0",
         "--hypothesis-profile=tell",
     ]
-    try:
-        code = int(pytest.main([*options, *TESTS], plugins=[_QuickestFirst()]))
-    finally:
-        os._exit(code)
+    forking = _Forking(names)
+    pytest.main([*options, *TESTS], plugins=[forking])
+    return {name: forking.found[name] for name in names}
 
 
 if __name__ == "__main__":
