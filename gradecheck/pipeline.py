@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 import shutil
 import time
-from collections.abc import Mapping, Sequence
+from collections.abc import Container, Mapping, Sequence
 from contextlib import ExitStack
 from dataclasses import dataclass, field, replace
 from datetime import date
@@ -17,16 +17,15 @@ from gradecheck import engine, inspection
 from gradecheck.asbuilt import Given
 from gradecheck.assessment import Assessment, assess
 from gradecheck.confirming import Confirmation, confirmed_by, read_rows
-from gradecheck.decision import Action
 from gradecheck.former import read_formers
 from gradecheck.inputs import open_inputs
 from gradecheck.measurement import Here, Progress, Spread, silent
-from gradecheck.order import OrderLine
 from gradecheck.outputs import columns, confirm_files, layer, manifest, order_files, postgis, strangers, workbook
 from gradecheck.outputs.confirm_summary import confirm_summary
 from gradecheck.outputs.frames import frame, geo_frame
+from gradecheck.outputs.order_book import write_order_book
 from gradecheck.outputs.summary import order_summary, summary_of
-from gradecheck.outputs.trace import Counting, trace
+from gradecheck.outputs.trace import Counting
 from gradecheck.placing import check_place, claimed, in_place, nothing
 from gradecheck.plan import Plan
 from gradecheck.readback import PACKAGE, Former
@@ -59,8 +58,6 @@ PARQUET = "hydrants.parquet"
 _OURS = {*_DELIVERABLES, *_STALE, "run.json"} - {"notices.csv", "measurements.csv"}
 """What is put in place whatever lies there; forms that people fill in are kept."""
 _ORDER = ("order.csv", "order.xlsx", workbook.TRACE_CSV)
-PLACED = "order_placed.csv"
-"""A copy of order.csv that a buyer keeps in the folder: what later orders are held against."""
 
 
 @dataclass(frozen=True)
@@ -171,7 +168,7 @@ def order(package: Path | str, *, out: Path | str | None = None, today: date | N
         summary["warnings"] += strangers.words(others, target)
 
         def order_alone(aside: Path) -> list[Path]:
-            return [*strangers.keep(others, target, aside).values(), *_remake(again, target, aside, day)]
+            return [*strangers.keep(others, target, aside).values(), *_remake(again, target, aside, day, others)]
 
         def all_of_it(aside: Path) -> list[Path]:
             made = [_repacked(again, path, aside), *order_alone(aside)]
@@ -241,12 +238,12 @@ def confirm(
         return found, summary
 
 
-def _remake(again: Reordered, target: Path, aside: Path, today: date) -> list[Path]:
+def _remake(again: Reordered, target: Path, aside: Path, today: date, others: Container[str]) -> list[Path]:
     """The order's files, made aside."""
     table = columns.order_table(again.lines, again.plan.output.unit)
     made = [aside / "order.csv", aside / "order.xlsx"]
     order_files.write_csv(table, made[0])
-    rest = _write_workbook(made[1], again.plan, again.counting, again.lines, today, target)
+    rest = write_order_book(made[1], again.plan, again.counting, again.lines, today, target, others)
     return [*made, rest] if rest is not None else made
 
 
@@ -331,7 +328,7 @@ def _make(
         outputs[PARQUET] = aside / PARQUET
         layer.write_parquet(a, outputs[PARQUET])
     order_files.write_csv(table, outputs["order.csv"])
-    rest = _write_workbook(outputs["order.xlsx"], plan, _counting(a), a.order, a.today, aside.parent)
+    rest = write_order_book(outputs["order.xlsx"], plan, _counting(a), a.order, a.today, aside.parent, others)
     if rest is not None:
         outputs[rest.name] = rest
     engine.give_back()
@@ -353,25 +350,6 @@ def _make(
     last = aside / "run.json"
     manifest.write_manifest(last, a.inputs.plan, read, result.summary, timings, outputs)
     return [*outputs.values(), last], result
-
-
-def _write_workbook(
-    path: Path, plan: Plan, counting: Counting, lines: Sequence[OrderLine], today: date, target: Path
-) -> Path | None:
-    """The workbook, held against the order as placed, or else the former one; where the trace goes on, if too long."""
-    placed = PLACED if (target / PLACED).exists() else ""
-    book = workbook.Book(
-        title=f"Hydrant extensions: {plan.project.name}" if plan.project.name else "Hydrant extensions",
-        service_level=plan.policy.service_level,
-        lines=lines,
-        trace=trace(counting, lines),
-        day=today,
-        relocated=int((counting.decision.action == Action.relocate).sum()),
-        former=order_files.read_csv(target / (placed or "order.csv")),
-        placed=placed,
-        paper=plan.output.paper,
-    )
-    return workbook.write_workbook(book, path)
 
 
 def _counting(a: Assessment) -> Counting:

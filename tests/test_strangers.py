@@ -6,6 +6,7 @@ import json
 import shutil
 from pathlib import Path
 
+import openpyxl
 import pytest
 
 from gradecheck import Plan, run
@@ -46,6 +47,16 @@ def test_a_file_that_no_run_wrote_is_kept_under_another_name_and_told(plan: Plan
     assert not [w for w in again.summary["warnings"] if "none of our files" in w]
     assert {p.name for p in folder.iterdir()} == before
     assert (folder / kept).read_bytes() == b"of somebody else"
+
+
+def test_an_order_is_not_held_against_a_strangers_file(plan: Plan) -> None:
+    folder = folder_of(plan)
+    folder.mkdir()
+    (folder / "order.csv").write_text("item,count\nsocks,2\n", encoding="utf-8")
+    run(plan, today=TODAY)
+    assert "Changed" not in openpyxl.load_workbook(folder / "order.xlsx").sheetnames
+    run(plan, today=TODAY)
+    assert "Changed" in openpyxl.load_workbook(folder / "order.xlsx").sheetnames
 
 
 def test_what_a_run_wrote_is_ours_even_where_somebody_changed_it(plan: Plan) -> None:

@@ -154,7 +154,7 @@ class _Flowing:
         try:
             for table in itertools.chain([first], rest):
                 yield from table.combine_chunks().to_batches()
-        except BaseException as error:
+        except (Exception, KeyboardInterrupt) as error:
             self.raised.append(error)
             raise
 
