@@ -266,7 +266,7 @@ def _pick(p: Floats, clearance_after: Floats, options: Choices, target: float) -
         tied = chance >= chance.max(axis=1, keepdims=True) - _TIE
         nearest = np.where(tied, miss, np.inf)
         tied &= nearest <= nearest.min(axis=1, keepdims=True) + _TIE
-        return np.asarray(np.argmin(np.where(tied, options.rank, len(options)), axis=1), dtype=np.int64)
+        return np.asarray(np.argmin(np.where(tied, options.rank, len(options)), axis=1))
 
     first = top(p)
     if len(options) == 1:

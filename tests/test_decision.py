@@ -7,6 +7,7 @@ but files out), the second through `decide`.
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import date
 from pathlib import Path
 
@@ -18,7 +19,7 @@ from scipy.stats import norm
 from gradecheck import cautions
 from gradecheck.assessment import Assessment
 from gradecheck.catalog import Catalog
-from gradecheck.decision import decide
+from gradecheck.decision import Action, decide, rechosen
 from gradecheck.hydrants import placed, read_hydrants
 from gradecheck.paving import Jobs
 from gradecheck.plan import Plan
@@ -463,9 +464,28 @@ def test_a_second_choice_that_cannot_be_right_is_none() -> None:
     # 7.6 in above ground, sd 0.5: 1 to 7 in is right as it is, or nothing is; 6 in more never are.
     row = decided(7.6, ground_sd=0.5)
     assert (row.action, row.parts, row.second) == ("on_site", (), None)
+    assert decide(hydrants([7.6], ground_sd=0.5), policy()).second.tolist() == [-1]
     assert row.confidence == pytest.approx(norm.cdf(-1.2), abs=1e-9)
     row = decided(1.0, ground_sd=0.5)  # half in W as it is, half with 6 in more
     assert {row.parts, row.second} == {(), (6.0,)}
+
+
+def test_what_is_chosen_anew_has_its_lengths_and_its_end_and_the_others_stay() -> None:
+    # With 12 in fitted: -2 in takes 6 in more, and -8 in the exchange for 24; the third is moved, the fourth left open.
+    cases = hydrants([-2.0, -8.0, 4.0, 4.0, 4.0], fitted=[0.0, 12.0, 12.0, 12.0, 12.0], lengths=(6, 24))
+    was = decide(cases, policy(max_extensions=1))
+    options = was.tables[was.table[1]]
+    exchange = [(int(p[0]) if p else -1, round(o / IN)) for p, o in zip(options.pieces, options.out, strict=True)]
+    best, action = was.best.copy(), was.action.copy()
+    best[:] = [-1, exchange.index((1, 12)), -1, -1, was.best[4]]
+    action[:4] = [Action.keep, Action.extend, Action.relocate, Action.on_site]
+    found = rechosen(replace(was, best=best, action=action), cases, np.arange(4))
+    assert found.new / IN == pytest.approx([0, 24, 0, NAN, 0], nan_ok=True)
+    assert found.out / IN == pytest.approx([0, 12, 0, NAN, 0], nan_ok=True)
+    assert found.rise / IN == pytest.approx([0, 12, 0, NAN, 0], nan_ok=True)
+    assert found.left.tolist() == [0, 1, 1, -1, was.left[4]]
+    assert found.clearance_final / IN == pytest.approx([-2, 4, NAN, NAN, 4], nan_ok=True)
+    assert found.window_miss / IN == pytest.approx([-4, 0, NAN, NAN, 0], nan_ok=True)
 
 
 def test_where_nothing_is_sold_there_is_no_second_choice() -> None:

@@ -165,6 +165,8 @@ def test_decisions_of_parts_put_together_are_those_of_all(
     assert len({(t.lengths, t.fitted) for t in found.tables}) <= len(found.tables) <= len(whole.tables)
     back = whole.taken(np.arange(len(ones))[::-1])
     the_same(rows(back), rows(whole)[::-1])
+    for name in ("low", "high", "empty"):
+        assert getattr(back.window, name).tolist() == getattr(whole.window, name).tolist()[::-1]
 
 
 @given(LISTS, RULES)

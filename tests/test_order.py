@@ -19,7 +19,7 @@ from scipy import stats
 
 from gradecheck import Action, Cases, Catalog, Decision, Mixture, Policy, decide, total_order
 from gradecheck.decision import DECIDED, OPEN
-from gradecheck.order import OrderLine, Work, order_by, part_name, shared_nodes
+from gradecheck.order import OrderLine, Work, order_by, part_name, shared_nodes, total_cost
 
 IN = 0.0254
 TODAY = date(2027, 1, 4)
@@ -310,6 +310,13 @@ def test_errors_that_the_two_grounds_share_on_one_line_are_one_normal(own: float
     assert weight @ along == pytest.approx(0, abs=1e-12)
 
 
+def test_steps_resolve_the_sharpest_hydrant_and_are_no_finer_than_that() -> None:
+    # Half an own error of 0.3 against a loading of 1 is 0.15 sds: 34 steps to 5 sds on either side; 0.01 at the least.
+    loadings = np.array([[0.3, 0.4], [0.6, 0.8]])
+    assert len(shared_nodes(loadings, np.array([3.0, 0.3]))) == 2 * 34 + 1
+    assert len(shared_nodes(loadings, np.array([3.0, 1e-6]))) == 2 * 500 + 1
+
+
 @pytest.mark.parametrize("own", [0.01, 0.3, 20.0])
 def test_errors_of_two_grounds_that_move_hydrants_apart_are_two_normals(own: float) -> None:
     nodes = shared_nodes(np.array([[0.3, 0.4], [0.4, -0.3]]), np.full(2, own))
@@ -485,6 +492,7 @@ def test_a_family_that_the_catalogue_does_not_have_is_not_orderable() -> None:
     line = world.order()[-1]
     assert (line.family, line.part_number, line.quantity_buy, line.cost) == ("Z", None, None, None)
     assert (line.supplier, line.currency, line.on_hand, line.pack_size) == ("", "", None, None)
+    assert (line.item, line.length) == ("extension", pytest.approx(6 * IN))
     assert (line.unit_cost, line.order_by) == (None, None)
     assert "not orderable" in line.description
     assert (line.quantity_order, line.length) == (1, pytest.approx(6 * IN))
@@ -498,6 +506,15 @@ def test_the_order_does_not_depend_on_the_order_of_the_hydrants() -> None:
     for one, other in zip(world.order(), turned.order(), strict=True):
         assert one.quantity_expected == pytest.approx(other.quantity_expected, abs=1e-9)
         assert (one.job, one.part_number, one.quantity_order) == (other.job, other.part_number, other.quantity_order)
+
+
+def test_what_lines_cost_together_is_exact_and_leaves_out_what_is_not_known() -> None:
+    priced = catalog(part("extension", "Q-6", length="6 in", unit_cost=0.1), part("extension", "Q-12", length="12 in"))
+    lines = World([Row(-2.0)] * 3 + [Row(-8.0)], priced).order()
+    assert [line.cost for line in lines] == [Decimal("0.3"), None]
+    assert total_cost(lines) == Decimal("0.3")
+    assert total_cost(lines[1:]) is None
+    assert total_cost([]) is None
 
 
 def test_a_length_is_described_as_the_catalogue_does_else_by_its_length() -> None:

@@ -6,6 +6,8 @@ forked, and the quickest tests come first. Needs mutmut, installed by hand.
 
 from __future__ import annotations
 
+import ast
+import difflib
 import itertools
 import json
 import os
@@ -17,6 +19,7 @@ import sys
 import tempfile
 import time
 from collections.abc import Iterator, Sequence
+from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
@@ -79,8 +82,6 @@ def _planted(folder: Path) -> list[str]:
 
 def _shown(folder: Path, name: str) -> str:
     """A fault: the lines that differ from the code as it is."""
-    import difflib
-
     module, _, mutant = name.rpartition(".")
     text = (folder / f"{module.replace('.', '/')}.py").read_text(encoding="utf-8")
     base = mutant.rpartition("__mutmut_")[0] + "__mutmut_orig"
@@ -90,12 +91,15 @@ def _shown(folder: Path, name: str) -> str:
 
 
 def _body(text: str, function: str) -> list[str]:
-    import ast
+    return _bodies(text).get(function, [])
 
-    for node in ast.walk(ast.parse(text)):
-        if isinstance(node, ast.FunctionDef) and node.name == function:
-            return text.splitlines()[node.lineno : node.end_lineno]
-    return []
+
+@lru_cache
+def _bodies(text: str) -> dict[str, list[str]]:
+    """The lines of every function, by name."""
+    lines = text.splitlines()
+    functions = [node for node in ast.walk(ast.parse(text)) if isinstance(node, ast.FunctionDef)]
+    return {node.name: lines[node.lineno : node.end_lineno] for node in functions}
 
 
 class _Forking:
