@@ -1,6 +1,6 @@
 """`python -m tests.hard PART...`, by hand: kill, faults, soak, fuzz, mutants, audit. Prints the figures of each.
 
---seconds: of fuzzing, each reader. --times: of kills, runs of the soak, or mutants (a random choice; all by default).
+--seconds: of fuzzing, each reader. --times: of kills, runs of the soak, or mutants (a choice by --seed; all by default).
 --advisories: a local copy of advisories in the OSV schema, a folder or zip archive, for audit.
 """
 
@@ -21,6 +21,7 @@ def main() -> None:
     asked.add_argument("parts", nargs="+", choices=("kill", "faults", "soak", "fuzz", "mutants", "audit"))
     asked.add_argument("--seconds", type=int, default=60)
     asked.add_argument("--times", type=int)
+    asked.add_argument("--seed", type=int, default=1)
     asked.add_argument("--advisories", type=Path)
     said = asked.parse_args()
     for part in said.parts:
@@ -35,7 +36,7 @@ def main() -> None:
                 asked.error("audit needs --advisories")
             print(audit.against(said.advisories), flush=True)
         elif part == "mutants":
-            for line in mutants.survivors(said.times):
+            for line in mutants.survivors(said.times, said.seed):
                 print(line, flush=True)
         else:
             for line in fuzz.every_reader(said.seconds):

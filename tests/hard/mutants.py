@@ -38,12 +38,12 @@ PATIENCE = 4.0
 """Times what the tests take without a fault: longer is a fault found, for it would be noticed."""
 
 
-def survivors(times: int | None) -> Iterator[str]:
+def survivors(times: int | None, seed: int = 1) -> Iterator[str]:
     """One line of figures, then each fault that no test told of. times: as many, chosen at random; by default all."""
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
         names = _planted(folder)
-        chosen = names if times is None else sorted(random.Random(1).sample(names, min(times, len(names))))
+        chosen = names if times is None else sorted(random.Random(seed).sample(names, min(times, len(names))))
         (folder / "chosen.json").write_text(json.dumps(chosen), encoding="utf-8")
         subprocess.run(
             [sys.executable, "-m", "tests.hard.mutants", "chosen.json", "found.json"],
