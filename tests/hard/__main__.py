@@ -1,6 +1,6 @@
 """`python -m tests.hard PART...`, by hand: kill, faults, soak, fuzz, mutants, audit. Prints the figures of each.
 
---seconds: of fuzzing, each reader. --times: of kills, runs of the soak, or mutants (a choice by --seed; all by default).
+--seconds: of fuzzing, each reader. --times: of kills, runs of the soak, or mutants (chosen by --seed; else all).
 --advisories: a local copy of advisories in the OSV schema, a folder or zip archive, for audit.
 """
 
