@@ -407,3 +407,19 @@ def test_an_unresolved_range_is_told() -> None:
 def test_no_points_are_no_stable_ground() -> None:
     with pytest.raises(ValueError, match="no points on stable ground"):
         stable_ground(np.zeros(0), np.zeros(0), np.zeros(0))
+
+
+def test_a_tilt_amid_white_noise_shows_though_long_waves_could_not_be_told_from_it() -> None:
+    # 0.109 m over 1,000 m to the east under white noise of 0.03 m: what numpy's least squares finds, and shows.
+    rng = np.random.default_rng(4)
+    n = int(rng.choice([60, 90, 150, 250]))
+    x, y = rng.uniform(0, 1000, (2, n))
+    across = rng.uniform(3, 14) * 0.03 * np.sqrt(12 / n)
+    dz = across * x / 1000 + rng.normal(0, 0.03, n)
+    found = stable_ground(x, y, dz)
+    plane = np.linalg.lstsq(np.stack([x, y, np.ones(n)], axis=1), dz, rcond=None)[0]
+    assert (n, round(across, 3)) == (150, 0.109)
+    assert found.tilt.shows
+    assert not found.unresolved
+    assert found.tilt.east == pytest.approx(plane[0], abs=2 * found.tilt.standard_error / 1000)
+    assert found.tilt.across == pytest.approx(across, abs=3 * found.tilt.standard_error)
