@@ -84,11 +84,12 @@ def change(before: Lattice, after: Lattice, x: Floats, y: Floats, position_sd: f
     grain = surfaces.grain(before, after)
     order, cell = engine.sweep(x, y, None if grain is None else (grain.width, grain.height))
     room = 10_000 if grain is None else max(1, measurement.ROOM // grain.size)
+    design = Design(after, None, None)
     parts = [
-        grade_change(before, Design(after, None, None), x[rows], y[rows], position_sd, np.zeros(len(rows), dtype=bool))
+        (rows, grade_change(before, design, x[rows], y[rows], position_sd, np.zeros(len(rows), dtype=bool)))
         for rows, _ in engine.batches(order, cell, measurement.BATCH, room)
     ]
-    joined(parts, order)
+    joined(parts, len(x))
 
 
 def measure(table: Table, folder: Path, short: bool = False) -> None:
