@@ -561,6 +561,15 @@ def test_measuring_cannot_help_where_no_clearance_that_may_be_there_can_be_broug
     assert decided(7, spread=3, change=-3).action == "measure"
     # Uniform on 6.5..12.5: the best that a tape can say is 6.5, in W with N(6.5, 1) less than 0.7.
     assert decided(9.5, spread=3, change=-5.5, ground_sd=1).action == "on_site"
+    # The same from below, with nothing sold: of -3.9..2.1 the best is 2.1, in W with N(2.1, 1.03) 0.857.
+    assert decided(-0.9, spread=3, change=5, ground_sd=1, lengths=()).action == "on_site"
+    assert decided(-0.9, spread=3, change=5, ground_sd=0.5, lengths=()).action == "measure"
+
+
+def test_measuring_helps_where_only_another_length_brings_what_may_be_measured_into_the_window() -> None:
+    # -7..-1 after a rise of 8: 6 in more make it -1..5, two thirds in W; measured, it would be sure with them.
+    row = decided(-4, spread=3, change=8, ground_sd=0.5, lengths=(6,))
+    assert (row.action, row.confidence) == ("measure", pytest.approx(4 / 6, abs=0.01))
 
 
 def test_measuring_beside_a_curb_is_judged_with_both_humps() -> None:
