@@ -6,6 +6,7 @@ fdd000325: a head of 32 bytes, 32 bytes a field, then records of one width, text
 
 from __future__ import annotations
 
+import re
 import struct
 from dataclasses import dataclass
 
@@ -71,6 +72,4 @@ class Table:
 
 def _value(cell: bytes) -> object:
     text = cell.decode("utf-8", "backslashreplace").strip(" \t\r\n\0")
-    if pc.match_substring_regex(pa.scalar(text), f"^{_NUMBER}$").as_py():
-        return float(text)
-    return text
+    return float(text) if re.fullmatch(_NUMBER, text, re.ASCII) else text

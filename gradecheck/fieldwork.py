@@ -44,10 +44,13 @@ class Fieldwork:
         """All rows that were filled in, in the order of files and lines."""
         return tuple(entry for book in self.books for entry in book.entries)
 
-    def measured_on(self, basis: Sequence[int]) -> list[str | None]:
-        """(H,) the day that the height was measured which the clearance today rests on; basis: (H,) `Basis` codes."""
+    def measured_on(self, rows: Sequence[int], basis: Sequence[int]) -> list[str | None]:
+        """(n,) the day that the height was measured which the clearance today of hydrants `rows` rests on.
+
+        basis: (n,) their `Basis` codes.
+        """
         by_basis = {int(Basis.surveyed): self.days["flange"], int(Basis.measured): self.days["clearance"]}
-        days = [by_basis[b][i] if b in by_basis else None for i, b in enumerate(basis)]
+        days = [by_basis[b][i] if b in by_basis else None for i, b in zip(rows, basis, strict=True)]
         return [None if day is None else day.isoformat() for day in days]
 
     def later_than(self, today: date) -> list[str]:

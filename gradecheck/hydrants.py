@@ -199,8 +199,6 @@ def placed(hydrants: Hydrants, work: CRS) -> Hydrants:
 
 def shared_places(hydrants: Hydrants) -> list[str]:
     """What must be said of hydrants of several ids at one place; of those that are `placed`."""
-    if not len(hydrants):
-        return []
     cells = np.round(hydrants.x / _SAME_PLACE) + 1j * np.round(hydrants.y / _SAME_PLACE)
     _, cell, count = np.unique(cells, return_inverse=True, return_counts=True)
     crowded = np.flatnonzero(count[cell] > 1).tolist()

@@ -136,9 +136,8 @@ def _measured_on(a: Assessment, rows: Ints, reached: Sequence[bool]) -> dict[str
     """The column of days, where anything measured in the field is given."""
     if a.inputs.field is None or a.inputs.plan.measurements is None:
         return {}
-    days = a.inputs.field.measured_on(a.clearance.basis.tolist())
-    said = [days[i] if r else None for i, r in zip(rows.tolist(), reached, strict=True)]
-    return {"measured_on": pa.array(said, pa.string())}
+    days = a.inputs.field.measured_on(rows.tolist(), a.clearance.basis[rows].tolist())
+    return {"measured_on": pa.array([d if r else None for d, r in zip(days, reached, strict=True)], pa.string())}
 
 
 def clearance_sd(a: Assessment, rows: Ints) -> Floats:

@@ -18,22 +18,16 @@ import subprocess
 import sys
 import tempfile
 import time
+import tomllib
 from collections.abc import Iterator, Sequence
 from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
 ROOT = Path(__file__).parents[2]
-MODULES = ("decision", "order")
-TESTS = (
-    "tests/test_order.py",
-    "tests/test_decision.py",
-    "tests/test_choices.py",
-    "tests/reference/test_distributions.py",
-    "tests/test_decision_properties.py",
-    "tests/test_review.py",
-)
-"""What knows of those modules."""
+_SAID = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["tool"]["mutmut"]
+MODULES = tuple(Path(name).stem for name in _SAID["only_mutate"])
+TESTS = tuple(_SAID["pytest_add_cli_args_test_selection"])
 PATIENCE = 4.0
 """Times what the tests take without a fault: longer is a fault found, for it would be noticed."""
 
